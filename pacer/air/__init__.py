@@ -1,0 +1,1 @@
+"""Weather: what the air does."""

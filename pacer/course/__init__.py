@@ -1,0 +1,1 @@
+"""Geometry: what the road is."""

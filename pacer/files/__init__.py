@@ -1,0 +1,1 @@
+"""Readers and writers: the only room that opens files."""

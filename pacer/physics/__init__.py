@@ -1,0 +1,1 @@
+"""Motion: what power does."""

@@ -1,0 +1,1 @@
+"""Text and pictures: results turned into something to look at."""
