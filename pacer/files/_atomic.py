@@ -1,0 +1,193 @@
+"""Writing results so that what stood there before is never lost half-way.
+
+Every file is first written whole beside its place, in the same folder, and brought to the disk; only when all
+of them are ready are they renamed into place. Where a rename fails, or the user interrupts, those already made
+are taken back. (A power cut between two renames can leave some files new and some old, each of them whole.)
+"""
+
+from __future__ import annotations
+
+import contextlib
+import os
+from collections.abc import Iterator, Mapping
+from dataclasses import dataclass, field
+from pathlib import Path
+from typing import Final
+
+from pacer.errors import OutputError
+
+__all__ = ["write_file", "write_files"]
+
+_TRIES: Final = 1000
+
+
+@dataclass(slots=True)
+class _Pending:
+    """One file on its way: its place, the new one beside it, and whether the old one is kept as well."""
+
+    target: Path
+    temp: Path
+    kept: bool = False
+    placed: bool = False
+
+    @property
+    def aside(self) -> Path:
+        """Second name of the old file until all is done."""
+        return self.temp.with_suffix(".old")
+
+    def tidy(self) -> None:
+        """Remove what isn't a result; never raises."""
+        for path in (self.temp, self.aside):
+            with contextlib.suppress(OSError):
+                path.unlink(missing_ok=True)
+
+
+@dataclass(slots=True)
+class _Batch:
+    """What has been done so far, so that it can be undone."""
+
+    made_folders: list[Path] = field(default_factory=list)
+    pending: list[_Pending] = field(default_factory=list)
+
+    def take_back(self) -> None:
+        """Put every old file back and remove what was made; never raises."""
+        for item in reversed(self.pending):
+            with contextlib.suppress(OSError):
+                if item.kept:
+                    item.aside.replace(item.target)
+                elif item.placed:
+                    item.target.unlink(missing_ok=True)
+            item.tidy()
+        for folder in reversed(self.made_folders):
+            with contextlib.suppress(OSError):
+                folder.rmdir()
+
+
+def write_files(folder: str | os.PathLike[str], files: Mapping[str, bytes]) -> None:
+    """Write all of `files` into `folder`, or none of them.
+
+    Parameters
+    ----------
+    folder : path
+        Made where it doesn't exist, with its parents; other files in it are left alone.
+    files : mapping of str to bytes
+        Plain file names, without any folder, and what goes into each.
+
+    Raises
+    ------
+    OutputError
+        In one line, where anything can't be written; then nothing has changed.
+    ValueError
+        Where a name isn't a plain file name.
+    """
+    for name in files:
+        if name in {"", ".", ".."} or Path(name).name != name or "\0" in name or "\\" in name:
+            raise ValueError(f"not a plain file name: {name!r}")
+    place = Path(folder)
+    batch = _Batch()
+    try:
+        _make_folder(place, batch)
+        with _told(place, "write"):
+            for name, content in files.items():
+                _write_beside(place / name, content, batch)
+            for item in batch.pending:
+                _put_in_place(item)
+            _sync_folder(place)
+    except BaseException:
+        batch.take_back()
+        raise
+    for item in batch.pending:
+        item.tidy()
+
+
+def write_file(path: str | os.PathLike[str], content: bytes) -> None:
+    """Write one file whole, or leave what stood there.
+
+    Raises
+    ------
+    OutputError
+        In one line, where it can't be written.
+    """
+    target = Path(path)
+    if not target.name:
+        raise OutputError(_one_line(f"{path}: can't write here: this is a folder; give a file name"))
+    write_files(target.parent, {target.name: content})
+
+
+def _make_folder(place: Path, batch: _Batch) -> None:
+    missing: list[Path] = []
+    with _told(place, "make the folder"):
+        step = place
+        while not step.exists() and step != step.parent:
+            missing.append(step)
+            step = step.parent
+        for step in reversed(missing):
+            step.mkdir(exist_ok=True)
+            batch.made_folders.append(step)
+        if not place.is_dir():
+            raise OutputError(_one_line(f"{place}: can't write into it: it is a file, not a folder"))
+
+
+def _write_beside(path: Path, content: bytes, batch: _Batch) -> None:
+    """Write `content` next to `path`, all the way to the disk."""
+    target = path.resolve() if path.is_symlink() else path
+    if target.exists() and not target.is_file():
+        raise OutputError(_one_line(f"{path}: can't write here: it isn't an ordinary file"))
+    temp, handle = _open_new(target)
+    batch.pending.append(_Pending(target, temp))
+    with os.fdopen(handle, "wb") as stream:
+        stream.write(content)
+        stream.flush()
+        os.fsync(stream.fileno())
+    if target.exists():
+        temp.chmod(target.stat().st_mode & 0o7777)
+
+
+def _open_new(target: Path) -> tuple[Path, int]:
+    for attempt in range(_TRIES):
+        temp = target.with_name(f".pacer-{os.getpid()}-{attempt}.new")
+        try:
+            return temp, os.open(
+                temp, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666
+            )
+        except FileExistsError:
+            continue
+    raise OutputError(
+        _one_line(f"{target.parent}: full of files left by an earlier run (.pacer-*.new); remove them")
+    )
+
+
+def _put_in_place(item: _Pending) -> None:
+    """Rename the new file over the old, which keeps a second name until all are in place."""
+    if item.target.exists():
+        try:
+            item.aside.hardlink_to(item.target)
+        except OSError:  # a file system without links: a copy does the same
+            item.aside.write_bytes(item.target.read_bytes())
+        item.kept = True
+    item.placed = True  # noted first, so that an interrupt at any point can be taken back
+    item.temp.replace(item.target)
+
+
+def _sync_folder(folder: Path) -> None:
+    """Bring the renames to the disk where the system can (POSIX)."""
+    with contextlib.suppress(OSError):
+        handle = os.open(folder, os.O_RDONLY)
+        try:
+            os.fsync(handle)
+        finally:
+            os.close(handle)
+
+
+@contextlib.contextmanager
+def _told(place: Path, action: str) -> Iterator[None]:
+    """Turn what the system says into the one line that the user gets."""
+    try:
+        yield
+    except OSError as error:
+        reason = error.strerror or type(error).__name__
+        raise OutputError(_one_line(f"{place}: can't {action}: {reason}; nothing was changed")) from error
+
+
+def _one_line(text: str) -> str:
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
