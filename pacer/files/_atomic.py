@@ -1,8 +1,8 @@
 """Writing results so that what stood there before is never lost half-way.
 
-Every file is first written whole beside its place, in the same folder, and brought to the disk; only when all
-of them are ready are they renamed into place. Where a rename fails, or the user interrupts, those already made
-are taken back. (A power cut between two renames can leave some files new and some old, each of them whole.)
+Every file is first written whole beside its place, in the same folder, and brought to the disk; only when
+all of them are ready are they renamed into place. Where a rename fails, or the user interrupts, those already
+made are taken back. (A power cut between two renames can leave some files new and some old, each of them whole.)
 """
 
 from __future__ import annotations
@@ -144,17 +144,15 @@ def _write_beside(path: Path, content: bytes, batch: _Batch) -> None:
 
 
 def _open_new(target: Path) -> tuple[Path, int]:
+    flags = os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0)
     for attempt in range(_TRIES):
         temp = target.with_name(f".pacer-{os.getpid()}-{attempt}.new")
         try:
-            return temp, os.open(
-                temp, os.O_WRONLY | os.O_CREAT | os.O_EXCL | getattr(os, "O_BINARY", 0), 0o666
-            )
+            return temp, os.open(temp, flags, 0o666)
         except FileExistsError:
             continue
-    raise OutputError(
-        _one_line(f"{target.parent}: full of files left by an earlier run (.pacer-*.new); remove them")
-    )
+    left = f"{target.parent}: too many files of interrupted runs (.pacer-*.new); remove them"
+    raise OutputError(_one_line(left))
 
 
 def _put_in_place(item: _Pending) -> None:
