@@ -1,0 +1,147 @@
+"""The limits that keep the rider upright, in every sense: defaults by skill, tightened when wet.
+
+Every default is common practice with no source unless its field says otherwise; each can be overridden in the rider
+file's `[safety]` table, and the plan shows which values applied.
+"""
+
+from __future__ import annotations
+
+from collections.abc import Mapping
+from dataclasses import dataclass, replace
+from typing import Final
+
+from pacer.physics.rider import Skill
+from pacer.units import GRAVITY, KMH
+
+__all__ = ["DEFAULT_LIMITS", "SAFETY_KEYS", "Limits", "limits_for", "safety_table"]
+
+
+@dataclass(frozen=True, slots=True)
+class Limits:
+    """What the plan may ask of the rider's bike handling, SI.
+
+    Attributes
+    ----------
+    corner_lateral : float
+        Lateral acceleration in a corner with the hands on the brakes [m/s²]. 15° and 20° of lean (0.27 g and 0.36 g)
+        are the design values of the AASHTO Guide for the Development of Bicycle Facilities.
+    braking : float
+        Deceleration by the brakes that the plan counts on [m/s²]; well under the 4.9 to 5.9 m/s² at which a bicycle
+        pitches over (W. Pein's note on bicycle braking, after the AASHTO Green Book).
+    top_speed : float
+        Hands on the brakes [m/s].
+    tuck_top_speed : float
+        Hands off the brakes [m/s].
+    tuck_steepest_descent : float
+        Fall over run, positive.
+    tuck_lateral : float
+        Lateral acceleration with the hands off the brakes [m/s²].
+    tuck_min_radius : float
+        Corners tighter than this are never ridden with the hands off the brakes [m].
+    tuck_gust_crosswind : float
+        Crosswind in a gust at the rider's height [m/s]; a design choice, no published limit was found.
+    hands_back : float
+        Seconds from letting go of the aero bars to braking; the AASHTO guide's reaction time is 2.5 s.
+    tuck_shortest_stay : float
+        A shorter stay isn't worth the two hand changes [s].
+    tuck_slowest : float
+        Below this the bicycle isn't steady with the hands off the brakes [m/s].
+    start_upright, finish_upright : float
+        After the start and before the finish [m].
+    wet_factor : float
+        On speeds tucked, cornering and braking when the surface is wet; the AASHTO guide halves friction when wet.
+    """
+
+    corner_lateral: float
+    braking: float
+    top_speed: float
+    tuck_top_speed: float
+    tuck_steepest_descent: float
+    tuck_lateral: float
+    tuck_min_radius: float
+    tuck_gust_crosswind: float
+    hands_back: float
+    tuck_shortest_stay: float
+    tuck_slowest: float
+    start_upright: float
+    finish_upright: float
+    wet_factor: float = 0.6
+
+    def when_wet(self) -> Limits:
+        """Tighten what a wet surface tightens."""
+        return replace(
+            self,
+            corner_lateral=self.corner_lateral * self.wet_factor,
+            braking=self.braking * self.wet_factor,
+            tuck_top_speed=self.tuck_top_speed * self.wet_factor,
+            tuck_lateral=self.tuck_lateral * self.wet_factor,
+        )
+
+
+SAFETY_KEYS: Final[Mapping[str, tuple[str, float]]] = {
+    "corner_lateral_g": ("corner_lateral", GRAVITY),
+    "braking_m_s2": ("braking", 1.0),
+    "top_speed_kmh": ("top_speed", KMH),
+    "tuck_top_speed_kmh": ("tuck_top_speed", KMH),
+    "tuck_steepest_descent": ("tuck_steepest_descent", 1.0),
+    "tuck_lateral_g": ("tuck_lateral", GRAVITY),
+    "tuck_min_radius_m": ("tuck_min_radius", 1.0),
+    "tuck_gust_crosswind_m_s": ("tuck_gust_crosswind", 1.0),
+    "hands_back_s": ("hands_back", 1.0),
+    "tuck_shortest_stay_s": ("tuck_shortest_stay", 1.0),
+    "tuck_slowest_kmh": ("tuck_slowest", KMH),
+    "start_upright_m": ("start_upright", 1.0),
+    "finish_upright_m": ("finish_upright", 1.0),
+    "wet_factor": ("wet_factor", 1.0),
+}
+"""Key of the `[safety]` table: field of `Limits`, and the SI value of one unit of the key."""
+
+_COLUMNS: Final = tuple(key for key in SAFETY_KEYS if key != "wet_factor")
+
+_BY_SKILL: Final[Mapping[Skill, tuple[float, ...]]] = {
+    Skill.NEW: (0.20, 1.5, 45.0, 42.0, 0.03, 0.05, 60.0, 4.0, 4.0, 30.0, 20.0, 300.0, 300.0),
+    Skill.PRACTISED: (0.27, 2.0, 60.0, 52.0, 0.05, 0.10, 40.0, 6.0, 3.0, 20.0, 17.0, 200.0, 200.0),
+    Skill.EXPERT: (0.36, 2.5, 75.0, 62.0, 0.07, 0.15, 25.0, 8.0, 2.0, 12.0, 14.0, 100.0, 100.0),
+}
+
+
+def _from_table(base: Limits, table: Mapping[str, float]) -> Limits:
+    values = {}
+    for key, value in table.items():
+        field, unit = SAFETY_KEYS[key]
+        values[field] = float(value) * unit
+    return replace(base, **values)
+
+
+_BLANK: Final = Limits(*([0.0] * 13))
+
+DEFAULT_LIMITS: Final[Mapping[Skill, Limits]] = {
+    skill: _from_table(_BLANK, dict(zip(_COLUMNS, row, strict=True))) for skill, row in _BY_SKILL.items()
+}
+"""The dry-road defaults."""
+
+
+def limits_for(skill: Skill, overrides: Mapping[str, float], *, wet: bool) -> Limits:
+    """Limits of a rider on the day.
+
+    Parameters
+    ----------
+    skill : Skill
+        Sets the defaults.
+    overrides : mapping
+        Keys and units of the rider file's `[safety]` table; they replace the dry-road defaults.
+    wet : bool
+        Tightens what a wet surface tightens, overrides included.
+
+    Raises
+    ------
+    KeyError
+        For a key that is not one of `SAFETY_KEYS`.
+    """
+    limits = _from_table(DEFAULT_LIMITS[skill], overrides)
+    return limits.when_wet() if wet else limits
+
+
+def safety_table(limits: Limits) -> dict[str, float]:
+    """The limits back in the keys and units of the `[safety]` table."""
+    return {key: getattr(limits, field) / unit for key, (field, unit) in SAFETY_KEYS.items()}

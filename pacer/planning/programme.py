@@ -1,0 +1,342 @@
+"""The convex programme: fastest ride over the cells within the fatigue budget and the limits, with its certificate.
+
+Variables are chosen so that everything but the objective's meaning is linear or a second-order cone. At the nodes
+(cell ends) E = v² and y ≤ √E. In each cell, for each position open to it ("branch"), a share θ of the cell, its share
+of mean E and mean y, the slowness τ (seconds a metre), the body force F = Q τ, and a = F²/τ, q = F⁴/τ³:
+
+    minimise    Σ d τ
+    motion      M (E₁ - E₀) / (2 d) + Σ k (square Ē + linear ȳ + constant θ) + rolling + climb + bearing + B = Σ η f F
+    slowness    θ² ≤ τ ȳ          speed    ȳ² ≤ Ē θ,  y² ≤ E
+    endurance   Σ d (q / budgetⁿ - τ) ≤ 0   with F² ≤ a τ, a² ≤ q τ       (n = 4)
+    W'          W₁ ≤ W₀ + d (CP τ - F)  and  W₁ ≤ W₀ + r d (CP τ - F)
+
+With one branch a cell θ is 1 and this is the programme for given positions; with several it is the tightest convex
+relaxation over positions, the hull of each cell's choices in perspective form [1], whose dual value bounds every
+choice of power and position at once. The relaxation is tight where y = √E and τ ȳ = θ².
+
+References
+----------
+[1] Günlük O, Linderoth J (2010). Perspective reformulations of mixed integer nonlinear programs with indicator
+    variables. Math. Program. 124:183-205. doi:10.1007/s10107-010-0360-z
+[2] Goulart PJ, Chen Y (2024). Clarabel: an interior-point solver for conic programs with quadratic objectives.
+    arXiv:2405.12762
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import clarabel
+import numpy as np
+import numpy.typing as npt
+from scipy import sparse
+
+from pacer.physics.forces import BEARING_CONSTANT, BEARING_SLOPE, gravity_force, rolling_force
+from pacer.planning.affine import Affine, Layout, rows
+from pacer.planning.problem import DragShape, Problem
+from pacer.units import FloatArray
+
+__all__ = ["Branches", "Optimum", "solve"]
+
+SPEED_SCALE = 10.0
+"""Metres a second; with the budget it scales every variable to about 1."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Branches:
+    """Which positions are open in which cells, one entry a pair, shape (m,), sorted by cell."""
+
+    cell: npt.NDArray[np.int64]
+    position: npt.NDArray[np.int64]
+
+    @classmethod
+    def fixed(cls, position: npt.NDArray[np.int64]) -> Branches:
+        """One given position a cell, shape (n,)."""
+        return cls(np.arange(position.size), position)
+
+    @classmethod
+    def open(cls, allowed: npt.NDArray[np.bool_]) -> Branches:
+        """Every allowed position, from a mask of shape (n, p)."""
+        cell, position = np.nonzero(allowed)
+        return cls(cell, position)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Optimum:
+    """Solution of the programme.
+
+    Attributes
+    ----------
+    status : str
+        "solved", or the solver's word for why not; then the arrays mean nothing.
+    time, bound : float
+        Value of the plan found and of the dual [s].
+    speed : FloatArray, shape (n + 1,)
+        At the cell ends [m/s].
+    slowness, force : FloatArray, shape (n,)
+        [s/m]; body force Q τ, summed over positions [N].
+    share : FloatArray, shape (n, p)
+        Of each position in each cell.
+    brake : FloatArray, shape (n,)
+        [N].
+    motion_price : FloatArray, shape (n,)
+        Seconds that one more newton of resistance in the cell costs [s/N].
+    endurance_price : float
+        Seconds that one more unit of relative endurance load costs.
+    w_prime_price : FloatArray, shape (n,)
+        Seconds that one more joule drawn from W' in the cell costs [s/J].
+    looseness : float
+        How far the relaxation is from tight: largest 1 - y²/E and τȳ - 1, weighted by time.
+    iterations : int
+    """
+
+    status: str
+    time: float
+    bound: float
+    speed: FloatArray
+    slowness: FloatArray
+    force: FloatArray
+    share: FloatArray
+    brake: FloatArray
+    motion_price: FloatArray
+    endurance_price: float
+    w_prime_price: FloatArray
+    looseness: float
+    iterations: int
+
+    @property
+    def solved(self) -> bool:
+        """Whether the solver proved its answer."""
+        return self.status == "solved"
+
+    @property
+    def mean_speed(self) -> FloatArray:
+        """Of each cell, shape (n,) [m/s]."""
+        return np.asarray(0.5 * (self.speed[:-1] + self.speed[1:]))
+
+
+class _Builder:
+    """The programme's expressions, then its rows in the solver's order: zero cone, non-negative cone, second-order."""
+
+    def __init__(self, problem: Problem, branches: Branches, shape: DragShape) -> None:
+        self.problem, self.branches, self.shape = problem, branches, shape
+        n, m = len(problem.road), branches.cell.size
+        self.n, self.m = n, m
+        per_cell = np.bincount(branches.cell, minlength=n)
+        self.several = per_cell[branches.cell] > 1
+        self.force_scale = problem.fatigue.budget / SPEED_SCALE
+        self.sum_cells = sparse.csr_array((np.ones(m), (branches.cell, np.arange(m))), shape=(n, m))
+        self._variables()
+
+    def _variables(self) -> None:
+        n, m, several = self.n, self.m, self.several
+        exponent = self.problem.fatigue.exponent
+        count = int(several.sum())
+        layout = Layout()
+        for name, size in (("E", n + 1), ("y", n + 1), ("W", n + 1), ("tau", m), ("F", m), ("B", n)):
+            layout.reserve(name, size)
+        for name in ("theta", "e", "u"):
+            layout.reserve(name, count)
+        layout.reserve("a", m if exponent >= 2 else 0)
+        layout.reserve("q", m if exponent == 4 else 0)
+        self.layout = layout
+        self.E, self.y, self.W = (layout.variable(k) for k in ("E", "y", "W"))
+        self.tau, self.F, self.B = (layout.variable(k) for k in ("tau", "F", "B"))
+        self.a, self.q = layout.variable("a"), layout.variable("q")
+        first, second = np.arange(n), np.arange(1, n + 1)
+        self.E_mean = 0.5 * (self.E.at(first) + self.E.at(second))
+        self.y_mean = 0.5 * (self.y.at(first) + self.y.at(second))
+        index = np.flatnonzero(several)
+        spread = sparse.csr_array((np.ones(count), (index, np.arange(count))), shape=(m, count))
+        single = np.flatnonzero(~several)
+        pick = sparse.csr_array(
+            (np.ones(single.size), (single, self.branches.cell[single])), shape=(m, n)
+        )
+        self.theta = layout.variable("theta").mapped(spread) + (~several).astype(float)
+        self.e = layout.variable("e").mapped(spread) + self.E_mean.mapped(pick)
+        self.u = layout.variable("u").mapped(spread) + self.y_mean.mapped(pick)
+
+    def _motion(self) -> Affine:
+        problem, road, branches = self.problem, self.problem.road, self.branches
+        machine, newton = problem.machine, self.force_scale
+        cell, position = branches.cell, branches.position
+        drag = 0.5 * road.density[cell] * problem.drag_area[position] / newton
+        square, linear = self.shape.square[cell], self.shape.linear[cell]
+        air = (
+            self.e * (drag * square * SPEED_SCALE**2)
+            + self.u * (drag * linear * SPEED_SCALE)
+            + self.theta * (drag * self.shape.constant[cell])
+        )
+        drive = self.F * (machine.drivetrain_efficiency * problem.power_factor[position])
+        steady = rolling_force(machine.mass, road.crr, road.grade) + gravity_force(machine.mass, road.grade)
+        inertia = machine.inertial_mass * SPEED_SCALE**2 / (2.0 * road.length * newton)
+        change = self.E.at(np.arange(1, self.n + 1)) - self.E.at(np.arange(self.n))
+        return (
+            change * inertia
+            + (air - drive).mapped(self.sum_cells)
+            + self.y_mean * (BEARING_SLOPE * SPEED_SCALE / newton)
+            + self.B
+            + (steady + BEARING_CONSTANT) / newton
+        )
+
+    def equalities(self) -> list[Affine]:
+        start = self.problem.start_speed / SPEED_SCALE
+        found = [self._motion(), self.E.at([0]) - start**2, self.y.at([0]) - start]
+        if self.several.any():
+            cells = np.unique(self.branches.cell[self.several])
+            split = self.several.astype(float)
+            for part, whole in ((self.theta, 1.0), (self.e, self.E_mean), (self.u, self.y_mean)):
+                total = (part * split).mapped(self.sum_cells).at(cells)
+                found.append(total - (whole.at(cells) if isinstance(whole, Affine) else whole))
+        return found
+
+    def endurance(self) -> Affine:
+        """Load allowed less load, one row."""
+        road = self.problem.road
+        load = {1: self.F, 2: self.a, 4: self.q}[self.problem.fatigue.exponent]
+        weight = road.length[self.branches.cell] / road.length.sum()
+        total = sparse.csr_array(weight[None, :])
+        return (self.tau - load).mapped(total)
+
+    def w_prime(self, recovery: FloatArray | None) -> list[Affine]:
+        fatigue, road = self.problem.fatigue, self.problem.road
+        if recovery is None:
+            return [self.W.at([0])]
+        cp = fatigue.critical_power / fatigue.budget
+        gain = (self.tau * cp - self.F).mapped(self.sum_cells)
+        gain = gain * (road.length * self.force_scale / fatigue.w_prime)
+        before, after = self.W.at(np.arange(self.n)), self.W.at(np.arange(1, self.n + 1))
+        drop = before - after
+        return [drop + gain, drop + gain * recovery, self.W - fatigue.w_prime_reserve / fatigue.w_prime, 1.0 - self.W]
+
+    def inequalities(self) -> list[Affine]:
+        problem, branches = self.problem, self.branches
+        machine, newton = problem.machine, self.force_scale
+        cell, position = branches.cell, branches.position
+        limit = problem.speed_limit
+        cap = problem.cap[cell, position]
+        capped = self.several & np.isfinite(cap)
+        if not self.several.any():
+            limit = problem.limit_in(position)
+        bounded = np.flatnonzero(np.isfinite(limit[1:])) + 1
+        floored = np.flatnonzero(problem.lowest_speed[1:] > 0.0) + 1
+        f = problem.power_factor[position]
+        early = np.flatnonzero(np.cumsum(problem.road.length)[cell] - problem.road.length[cell] < 60.0)
+        hands = (self.theta * problem.can_brake[position].astype(float)).mapped(self.sum_cells)
+        return [
+            (limit[bounded] / SPEED_SCALE) ** 2 - self.E.at(bounded),
+            self.y.at(floored) - problem.lowest_speed[floored] / SPEED_SCALE,
+            self.theta.at(capped) * (cap[capped] / SPEED_SCALE) ** 2 - self.e.at(capped),
+            self.F,
+            self.tau * (problem.fatigue.max_power / problem.fatigue.budget / f) - self.F,
+            machine.traction_force / newton - (self.F * f).at(early) * machine.drivetrain_efficiency,
+            self.B,
+            hands * (machine.brake_force / newton) - self.B,
+        ]
+
+    def cones(self) -> list[Affine]:
+        """Rows of second-order cones of three, each for x² ≤ y z."""
+        found = [_rotated(self.theta, self.tau, self.u)]
+        nodes = np.arange(1, self.n + 1)
+        found.append(_rotated(self.y.at(nodes), self.E.at(nodes), self.y.at(nodes) * 0.0 + 1.0))
+        if self.several.any():
+            pick = self.several
+            found.append(_rotated(self.u.at(pick), self.e.at(pick), self.theta.at(pick)))
+        exponent = self.problem.fatigue.exponent
+        if exponent >= 2:
+            found.append(_rotated(self.F, self.a, self.tau))
+        if exponent == 4:
+            found.append(_rotated(self.a, self.q, self.tau))
+        return found
+
+
+def _rotated(x: Affine, y: Affine, z: Affine) -> Affine:
+    return rows(y + z, 2.0 * x, y - z)
+
+
+def _settings() -> clarabel.DefaultSettings:
+    settings = clarabel.DefaultSettings()
+    settings.verbose = False
+    settings.max_threads = 1
+    settings.tol_gap_rel = 1e-7
+    settings.tol_gap_abs = 1e-7
+    settings.tol_feas = 1e-7
+    settings.max_iter = 100
+    return settings
+
+
+def solve(problem: Problem, branches: Branches, shape: DragShape, recovery: FloatArray | None = None) -> Optimum:
+    """Solve the programme.
+
+    Parameters
+    ----------
+    problem : Problem
+    branches : Branches
+        The positions open in each cell.
+    shape : DragShape
+        Air drag as a convex quadratic of speed.
+    recovery : FloatArray, shape (n,), optional
+        1 - W/W' of the last round; without it the W' balance is left out.
+
+    Returns
+    -------
+    Optimum
+        A bad status is returned, not raised.
+    """
+    build = _Builder(problem, branches, shape)
+    zero, positive = build.equalities(), build.inequalities()
+    endurance_row = sum(len(e) for e in positive)
+    positive.append(build.endurance())
+    w_rows = build.w_prime(recovery)
+    (positive if recovery is not None else zero).extend(w_rows)
+    cones = build.cones()
+    everything = [*zero, *positive, *cones]
+    A = sparse.csc_matrix(-sparse.vstack([e.matrix for e in everything], format="csc"))
+    b = np.concatenate([e.constant for e in everything])
+    n_zero, n_positive = sum(map(len, zero)), sum(map(len, positive))
+    kinds = [clarabel.ZeroConeT(n_zero), clarabel.NonnegativeConeT(n_positive)]
+    kinds += [clarabel.SecondOrderConeT(3)] * (sum(map(len, cones)) // 3)
+    weight = problem.road.length / problem.road.length.sum()
+    cost = build.tau.mapped(sparse.csr_array(weight[branches.cell][None, :])).matrix.toarray()[0]
+    P = sparse.csc_matrix((build.layout.size, build.layout.size))
+    answer = clarabel.DefaultSolver(P, cost, A, b, kinds, _settings()).solve()
+    return _optimum(build, answer, n_zero, endurance_row, recovery)
+
+
+def _optimum(
+    build: _Builder, answer: clarabel.DefaultSolution, n_zero: int, endurance_row: int, recovery: FloatArray | None
+) -> Optimum:
+    problem, branches, n = build.problem, build.branches, build.n
+    seconds = float(problem.road.length.sum()) / SPEED_SCALE
+    x, z = np.array(answer.x), np.array(answer.z)
+    status = {"Solved": "solved", "AlmostSolved": "almost solved"}.get(str(answer.status), str(answer.status))
+    energy, y = build.E.value(x), build.y.value(x)
+    share = np.zeros(problem.allowed.shape)
+    share[branches.cell, branches.position] = build.theta.value(x)
+    tau = build.tau.mapped(build.sum_cells).value(x)
+    newton = build.force_scale
+    if recovery is None:
+        w_price = np.zeros(n)
+    else:
+        first = n_zero + endurance_row + 1
+        draw = z[first : first + n] + recovery * z[first + n : first + 2 * n]
+        w_price = draw * seconds / problem.fatigue.w_prime
+    slack = np.maximum(1.0 - y[1:] ** 2 / np.maximum(energy[1:], 1e-9), tau * build.y_mean.value(x) - 1.0)
+    several = bool(build.several.any())
+    weight = problem.road.length * tau
+    looseness = 0.0 if several else float(weight @ np.maximum(slack, 0.0) / weight.sum())
+    return Optimum(
+        status=status,
+        time=float(answer.obj_val) * seconds,
+        bound=float(answer.obj_val_dual) * seconds,
+        speed=np.sqrt(np.maximum(energy, 0.0)) * SPEED_SCALE,
+        slowness=tau / SPEED_SCALE,
+        force=build.F.mapped(build.sum_cells).value(x) * newton,
+        share=share,
+        brake=build.B.value(x) * newton,
+        motion_price=z[:n] * seconds / newton,
+        endurance_price=float(z[n_zero + endurance_row]) * seconds,
+        w_prime_price=w_price,
+        looseness=looseness,
+        iterations=int(answer.iterations),
+    )
