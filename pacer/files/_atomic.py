@@ -2,7 +2,8 @@
 
 Every file is first written whole beside its place, in the same folder, and brought to the disk; only when
 all of them are ready are they renamed into place. Where a rename fails, or the user interrupts, those already
-made are taken back. (A power cut between two renames can leave some files new and some old, each of them whole.)
+made are taken back. (A power cut between two renames can leave some files new and some old, each of them
+whole.)
 """
 
 from __future__ import annotations
