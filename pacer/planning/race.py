@@ -10,7 +10,7 @@ from typing import Final
 __all__ = ["DEFAULT_W_PRIME_RESERVE", "FinishKind", "Race", "StartKind"]
 
 DEFAULT_W_PRIME_RESERVE: Final = 2000.0
-"""What is left of W' at the emptiest moment when the race file says nothing [J]; common practice, no source."""
+"""What is left of W' at its emptiest when the race file says nothing [J]; common practice, no source."""
 
 
 class StartKind(StrEnum):
