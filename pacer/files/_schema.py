@@ -32,7 +32,7 @@ __all__ = [
     "yes_no",
 ]
 
-_LONGEST_LINE: Final = 300
+_LONGEST_LINE: Final = 400
 """Faults after the first are told in full while the line stays below this, otherwise by key alone."""
 
 _MOST_KEYS_NAMED: Final = 6
