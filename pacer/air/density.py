@@ -66,9 +66,9 @@ def air_density(
 
     Notes
     -----
-    The formula's stated range is 600 to 1100 hPa and 15 to 27 °C, with a standard uncertainty of 22 parts in a
-    million. From 0 to 35 °C and from 795 hPa it stays within 0.005 % of an independent formulation of moist air
-    (`tests/reference/moist_air.csv`), four orders below what a forecast is good for.
+    The formula's stated range is 600 to 1100 hPa and 15 to 27 °C, with a standard uncertainty of 22 parts in
+    a million. From 0 to 35 °C and down to 795 hPa it stays within 0.005 % of an independent formulation of
+    moist air (`tests/reference/moist_air.csv`), far below what a forecast is good for.
     """
     kelvins = np.asarray(temperature, dtype=np.float64)
     pascals = np.asarray(pressure, dtype=np.float64)

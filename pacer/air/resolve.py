@@ -15,7 +15,7 @@ from pacer.units import FloatArray, read_only
 __all__ = ["Air", "resolve_air"]
 
 _TELLING_CLIMB = 100.0
-"""Range of elevation from which the lapse of temperature is worth a sentence [m]: 0.65 K, 0.2 % of density."""
+"""Range of elevation from which the lapse of temperature is worth a sentence [m]: 0.65 K."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -75,5 +75,6 @@ def wind_components(
     crosswind : FloatArray, shape (n,)
         Positive from the right [m/s].
     """
-    angle = np.asarray(wind_from, dtype=np.float64) - heading
-    return np.asarray(speed * np.cos(angle)), np.asarray(speed * np.sin(angle))
+    strength = np.asarray(speed, dtype=np.float64)
+    angle = np.asarray(wind_from, dtype=np.float64) - np.asarray(heading, dtype=np.float64)
+    return np.asarray(strength * np.cos(angle)), np.asarray(strength * np.sin(angle))
