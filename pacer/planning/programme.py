@@ -149,9 +149,7 @@ class _Builder:
         index = np.flatnonzero(several)
         spread = sparse.csr_array((np.ones(count), (index, np.arange(count))), shape=(m, count))
         single = np.flatnonzero(~several)
-        pick = sparse.csr_array(
-            (np.ones(single.size), (single, self.branches.cell[single])), shape=(m, n)
-        )
+        pick = sparse.csr_array((np.ones(single.size), (single, self.branches.cell[single])), shape=(m, n))
         self.theta = layout.variable("theta").mapped(spread) + (~several).astype(float)
         self.e = layout.variable("e").mapped(spread) + self.E_mean.mapped(pick)
         self.u = layout.variable("u").mapped(spread) + self.y_mean.mapped(pick)
@@ -207,7 +205,12 @@ class _Builder:
         gain = gain * (road.length * self.force_scale / fatigue.w_prime)
         before, after = self.W.at(np.arange(self.n)), self.W.at(np.arange(1, self.n + 1))
         drop = before - after
-        return [drop + gain, drop + gain * recovery, self.W - fatigue.w_prime_reserve / fatigue.w_prime, 1.0 - self.W]
+        return [
+            drop + gain,
+            drop + gain * recovery,
+            self.W - fatigue.w_prime_reserve / fatigue.w_prime,
+            1.0 - self.W,
+        ]
 
     def inequalities(self) -> list[Affine]:
         problem, branches = self.problem, self.branches
@@ -254,18 +257,23 @@ def _rotated(x: Affine, y: Affine, z: Affine) -> Affine:
     return rows(y + z, 2.0 * x, y - z)
 
 
-def _settings() -> clarabel.DefaultSettings:
+def _settings(accuracy: float) -> clarabel.DefaultSettings:
     settings = clarabel.DefaultSettings()
     settings.verbose = False
     settings.max_threads = 1
-    settings.tol_gap_rel = 1e-7
-    settings.tol_gap_abs = 1e-7
-    settings.tol_feas = 1e-7
+    settings.tol_gap_rel = settings.tol_gap_abs = settings.tol_feas = accuracy
     settings.max_iter = 100
     return settings
 
 
-def solve(problem: Problem, branches: Branches, shape: DragShape, recovery: FloatArray | None = None) -> Optimum:
+def solve(
+    problem: Problem,
+    branches: Branches,
+    shape: DragShape,
+    recovery: FloatArray | None = None,
+    *,
+    accuracy: float = 1e-7,
+) -> Optimum:
     """Solve the programme.
 
     Parameters
@@ -277,6 +285,8 @@ def solve(problem: Problem, branches: Branches, shape: DragShape, recovery: Floa
         Air drag as a convex quadratic of speed.
     recovery : FloatArray, shape (n,), optional
         1 - W/W' of the last round; without it the W' balance is left out.
+    accuracy : float
+        Relative gap and infeasibility at which the solver stops.
 
     Returns
     -------
@@ -299,12 +309,16 @@ def solve(problem: Problem, branches: Branches, shape: DragShape, recovery: Floa
     weight = problem.road.length / problem.road.length.sum()
     cost = build.tau.mapped(sparse.csr_array(weight[branches.cell][None, :])).matrix.toarray()[0]
     P = sparse.csc_matrix((build.layout.size, build.layout.size))
-    answer = clarabel.DefaultSolver(P, cost, A, b, kinds, _settings()).solve()
+    answer = clarabel.DefaultSolver(P, cost, A, b, kinds, _settings(accuracy)).solve()
     return _optimum(build, answer, n_zero, endurance_row, recovery)
 
 
 def _optimum(
-    build: _Builder, answer: clarabel.DefaultSolution, n_zero: int, endurance_row: int, recovery: FloatArray | None
+    build: _Builder,
+    answer: clarabel.DefaultSolution,
+    n_zero: int,
+    endurance_row: int,
+    recovery: FloatArray | None,
 ) -> Optimum:
     problem, branches, n = build.problem, build.branches, build.n
     seconds = float(problem.road.length.sum()) / SPEED_SCALE
@@ -334,7 +348,7 @@ def _optimum(
         force=build.F.mapped(build.sum_cells).value(x) * newton,
         share=share,
         brake=build.B.value(x) * newton,
-        motion_price=z[:n] * seconds / newton,
+        motion_price=-z[:n] * seconds / newton,
         endurance_price=float(z[n_zero + endurance_row]) * seconds,
         w_prime_price=w_price,
         looseness=looseness,

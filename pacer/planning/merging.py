@@ -1,0 +1,198 @@
+"""Fewer cues than the plan has changes, by the least time lost.
+
+The cues are cut into blocks of neighbours, each ridden as one: at one power, and upright if any of it is.
+A block is therefore never tucked where the plan isn't, and hands go back no later than the plan says. Of
+all such cuts the cheapest is found by dynamic programming.
+
+What a block costs is reckoned from the plan alone: riding at p instead of p_r changes the time of a run
+from T_r to T_r (p_r / p)^e_r, with e the share of a small change of power that ends up as speed
+(`speed_elasticity`); p is the power that costs the body as much as the powers it replaces (equal
+fourth-power sum), rounded down to a whole watt; a tucked run ridden upright costs its `gain_s`. Left out:
+what one block's other speed hands on to the next.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+
+from pacer.planning.elasticity import power_elasticity
+from pacer.planning.plan import Cue, Plan
+from pacer.units import FloatArray
+
+__all__ = ["merge_cues"]
+
+_TASKS: Final = frozenset({"start", "up", "tuck", "power"})
+_PEDALLING: Final = 1.0
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Runs:
+    """The stretches between cues that change the rider's task; arrays of shape (r,)."""
+
+    cues: tuple[Cue, ...]
+    seconds: FloatArray
+    """Time spent pedalling [s]."""
+    power: FloatArray
+    factor: FloatArray
+    elasticity: FloatArray
+    gain: FloatArray
+    tucked: FloatArray
+
+
+def merge_cues(plan: Plan, most: int) -> tuple[tuple[Cue, ...], float]:
+    """Bring the plan's cues down to `most` lines by the least time lost.
+
+    Notes go first, then changes of the rider's task are merged; places to eat and drink keep up to a
+    third of the lines. A cue that calls the hands back goes only together with the tuck before it: the
+    rider stays upright.
+
+    Parameters
+    ----------
+    plan : Plan
+        With its cues.
+    most : int
+        At least 1.
+
+    Returns
+    -------
+    cues : tuple of Cue
+    cost_s : float
+        Estimated seconds lost against the plan's own cues [s].
+    """
+    if most < 1:
+        raise ValueError("a card has at least one cue")
+    cues = plan.cues
+    if len(cues) <= most:
+        return cues, 0.0
+    tasks = tuple(cue for cue in cues if cue.kind in _TASKS)
+    feeds = [cue for cue in cues if cue.kind == "feed"][: most // 3]
+    runs = _runs(plan, tasks)
+    blocks, cost = _cut(runs, most - len(feeds))
+    merged = [_block_cue(runs, i, j) for i, j in blocks]
+    named = [_kind(cue, merged[k - 1] if k else None) for k, cue in enumerate(merged)]
+    told = [_with_task(cue, named) for cue in feeds]
+    return tuple(sorted([*named, *told], key=lambda cue: cue.at_m)), cost
+
+
+def _runs(plan: Plan, tasks: tuple[Cue, ...]) -> _Runs:
+    cells = plan.cells
+    seconds = np.diff(plan.nodes.time_s)
+    starts = np.array([cue.at_m for cue in tasks])
+    middle = cells.start_m + cells.length_m / 2
+    run = np.clip(np.searchsorted(starts, middle, side="right") - 1, 0, None)
+    pedalling = np.where(cells.power_w > _PEDALLING, seconds, 0.0)
+    count = len(tasks)
+
+    def mean(values: FloatArray) -> FloatArray:
+        total = np.bincount(run, pedalling, count)
+        return np.asarray(np.bincount(run, pedalling * values, count) / np.where(total > 0.0, total, 1.0))
+
+    gains = np.zeros(count)
+    ends = np.append(starts[1:], np.inf)
+    for segment in plan.segments:
+        if segment.tucked and segment.gain_s > 0.0:
+            shared = np.clip(np.minimum(ends, segment.end_m) - np.maximum(starts, segment.start_m), 0.0, None)
+            gains += segment.gain_s * shared / max(segment.end_m - segment.start_m, 1e-9)
+    return _Runs(
+        cues=tasks,
+        seconds=np.asarray(np.bincount(run, pedalling, count), dtype=np.float64),
+        power=np.array([cue.power_w for cue in tasks]),
+        factor=np.maximum(mean(cells.power_factor), 1e-3),
+        elasticity=mean(power_elasticity(plan)),
+        gain=gains,
+        tucked=np.array([1.0 if cue.tucked else 0.0 for cue in tasks]),
+    )
+
+
+def _block_powers(runs: _Runs, i: int, last: int) -> FloatArray:
+    """Power of the blocks that start at run i and end at i, i + 1, ... last - 1 [W]."""
+    part = slice(i, last)
+    weight = np.cumsum(runs.seconds[part] / runs.factor[part] ** 4)
+    paid = np.cumsum(runs.seconds[part] * (runs.power[part] / runs.factor[part]) ** 4)
+    with np.errstate(invalid="ignore", divide="ignore"):
+        equal = np.where(weight > 0.0, (paid / weight) ** 0.25, runs.power[i])
+    whole = np.floor(equal + 1e-6)
+    lone = np.maximum.accumulate(runs.power[part]) == np.minimum.accumulate(runs.power[part])
+    return np.asarray(np.where(lone, runs.power[i], whole))
+
+
+def _block_costs(runs: _Runs, i: int, last: int) -> FloatArray:
+    """Seconds lost by the same blocks."""
+    part = slice(i, last)
+    power = np.maximum(_block_powers(runs, i, last), 1.0)
+    ratio = np.maximum(runs.power[part], 1e-9)[None, :] / power[:, None]
+    lost = runs.seconds[part] * (ratio ** runs.elasticity[part] - 1.0)
+    by_power = np.tril(lost).sum(axis=1)
+    upright = np.cumsum(1.0 - runs.tucked[part]) > 0.0
+    by_position = np.where(upright, np.cumsum(runs.gain[part]), 0.0)
+    return np.asarray(np.maximum(by_power, 0.0) + by_position)
+
+
+def _cut(runs: _Runs, most: int) -> tuple[list[tuple[int, int]], float]:
+    """Find the cheapest cut into at most `most` blocks; no block is longer than four mean ones."""
+    count = len(runs.cues)
+    longest = min(count, 4 * math.ceil(count / most))
+    cost = np.full((count, count + 1), np.inf)
+    for i in range(count):
+        last = min(count, i + longest)
+        cost[i, i + 1 : last + 1] = _block_costs(runs, i, last)
+    best = np.full(count + 1, np.inf)
+    best[0] = 0.0
+    came: list[np.ndarray[tuple[int], np.dtype[np.intp]]] = []
+    totals = []
+    for _ in range(min(most, count)):
+        through = best[:-1, None] + cost
+        came.append(np.argmin(through, axis=0))
+        best = np.min(through, axis=0)
+        totals.append(float(best[count]))
+    blocks_used = int(np.argmin(totals))
+    blocks: list[tuple[int, int]] = []
+    end = count
+    for k in range(blocks_used, -1, -1):
+        start = int(came[k][end])
+        blocks.append((start, end))
+        end = start
+    return blocks[::-1], totals[blocks_used]
+
+
+def _block_cue(runs: _Runs, i: int, j: int) -> Cue:
+    """Make one cue of runs i to j - 1."""
+    part = runs.cues[i:j]
+    power = float(_block_powers(runs, i, j)[-1])
+    upright = [cue for cue in part if not cue.tucked]
+    kept = upright or part
+    seconds = {cue.at_m: float(t) for cue, t in zip(part, runs.seconds[i:j], strict=True)}
+    longest = max(kept, key=lambda cue: seconds[cue.at_m])
+    return replace(
+        part[0], power_w=power, position=longest.position, tucked=not upright, text=_text(part, kept)
+    )
+
+
+def _text(part: Sequence[Cue], kept: Sequence[Cue]) -> str:
+    """Keep the first cue's words, or those of the hands-back that the block is upright for."""
+    first = part[0]
+    if first.kind == "tuck" and not kept[0].tucked:
+        return next((cue.text for cue in part if cue.kind == "up"), first.text)
+    return first.text
+
+
+def _kind(cue: Cue, before: Cue | None) -> Cue:
+    if before is None:
+        kind = "start"
+    elif cue.tucked and cue.position != before.position:
+        kind = "tuck"
+    else:
+        kind = "up" if before.tucked and not cue.tucked else "power"
+    return replace(cue, kind=kind)
+
+
+def _with_task(cue: Cue, tasks: Sequence[Cue]) -> Cue:
+    """Give a feed cue the power and position that the merged cues ask for there."""
+    now = [task for task in tasks if task.at_m <= cue.at_m]
+    task = now[-1] if now else tasks[0]
+    return replace(cue, power_w=task.power_w, position=task.position, tucked=task.tucked)

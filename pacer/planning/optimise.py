@@ -1,0 +1,237 @@
+"""Rounds of the convex programme until power, position, air and fatigue agree; then the bound over everything.
+
+What a single programme can't hold is settled between rounds: the drag's shape under crosswind, the air at the moment
+of arrival, the pace of recovery, the budget that follows from the duration, and the positions.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, replace
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pacer.physics.fatigue import w_balance
+from pacer.physics.simulate import Schedule, ride, steady_speed
+from pacer.planning.feasibility import explain
+from pacer.planning.positions import choose_positions, position_costs
+from pacer.planning.problem import Problem, drag_shape, drag_shape_below
+from pacer.planning.programme import Branches, Optimum, solve
+from pacer.planning.safety import Verdict
+from pacer.planning.scenario import Scenario
+from pacer.units import FloatArray
+
+__all__ = ["Solution", "bound_over_positions", "optimise"]
+
+MOST_ROUNDS: Final = 10
+SETTLED: Final = 2e-5
+"""Relative gain of time between rounds that counts as none."""
+
+ROUGH: Final = 1e-4
+"""Relative accuracy of the solution from which the first positions are taken."""
+
+MOST_REPAIRS: Final = 8
+"""Passes over the course that make given positions rideable."""
+
+W_PRIME_MARGIN: Final = 0.10
+"""Share of W' above the reserve under which the W' balance joins the programme."""
+
+SLOWEST_SHARE, FASTEST_SHARE = 0.6, 1.4
+"""The bound holds for plans that ride each cell at between these shares of the optimum's speed there."""
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Solution:
+    """The free optimum: power and position free in every cell.
+
+    Attributes
+    ----------
+    problem : Problem
+        Of the last round.
+    verdict : Verdict
+        Of the safety rules in the last round.
+    optimum : Optimum
+        For the positions chosen.
+    position : int array, shape (n,)
+    cost : FloatArray, shape (n, p)
+        Seconds that each position would cost in each cell, infinite where refused.
+    recovery : FloatArray, shape (n,), or None
+        As used, None where the W' balance doesn't matter.
+    rounds : int
+    """
+
+    problem: Problem
+    verdict: Verdict
+    optimum: Optimum
+    position: npt.NDArray[np.int64]
+    cost: FloatArray
+    recovery: FloatArray | None
+    rounds: int
+
+    @property
+    def power(self) -> FloatArray:
+        """At the pedals in each cell, shape (n,) [W]."""
+        factor = self.problem.power_factor[self.position]
+        return np.asarray(factor * self.optimum.force / self.optimum.slowness)
+
+
+class _State:
+    """What goes from round to round."""
+
+    def __init__(self, scenario: Scenario) -> None:
+        self.scenario = scenario
+        n = len(scenario.cells)
+        length = scenario.cells.length
+        self.budget = scenario.budget(float(length.sum()) / 9.0)
+        still = np.zeros(n)
+        road, _ = scenario.road(still)
+        upright = max(scenario.setup.drag_area(p) for p in scenario.setup.positions)
+        power = np.full(n, self.budget)
+        for _ in range(2):
+            guess = steady_speed(road, scenario.machine, power, np.full(n, upright), highest=15.0)
+            self.speed = np.maximum(guess, 1.5)
+            self.set_times(length / self.speed)
+            road, _ = scenario.road(self.arrival)
+        self.recovery: FloatArray | None = None
+
+    def set_times(self, seconds: FloatArray) -> None:
+        """Arrival in the middle of each cell, and the budget that goes with the duration."""
+        self.seconds = seconds
+        self.arrival = np.cumsum(seconds) - 0.5 * seconds
+        self.budget = self.scenario.budget(float(seconds.sum()))
+
+    def learn(self, problem: Problem, optimum: Optimum) -> None:
+        """Take speeds, times and recovery from a round."""
+        self.speed = np.maximum(optimum.mean_speed, 0.5)
+        self.set_times(problem.road.length * optimum.slowness)
+        fatigue = problem.fatigue
+        body = optimum.force / optimum.slowness
+        balance = w_balance(body, self.seconds, fatigue.critical_power, fatigue.w_prime)
+        near = fatigue.w_prime_reserve + W_PRIME_MARGIN * fatigue.w_prime
+        if self.recovery is not None or balance.min() < near:
+            self.recovery = np.clip(1.0 - balance[:-1] / fatigue.w_prime, 0.0, 1.0)
+
+
+def _upright(problem: Problem) -> npt.NDArray[np.int64]:
+    """The hands-on-brakes position of least drag, everywhere."""
+    area = np.where(problem.can_brake, problem.drag_area, np.inf)
+    return np.full(len(problem.road), int(area.argmin()))
+
+
+def _sit_up_to_brake(
+    problem: Problem, position: npt.NDArray[np.int64], power: FloatArray
+) -> npt.NDArray[np.int64]:
+    """Positions with the hands on the brakes wherever a coasting rider would pass a speed cap."""
+    position = position.copy()
+    upright = _upright(problem)
+    for _ in range(MOST_REPAIRS):
+        trace = ride(
+            problem.road,
+            problem.machine,
+            Schedule(
+                power=power,
+                drag_area=problem.drag_area[position],
+                can_brake=problem.can_brake[position],
+                speed_limit=problem.limit_in(position),
+                start_speed=problem.start_speed,
+            ),
+        )
+        over = trace.overspeed > 0.0
+        slow = trace.speed < problem.lowest_speed
+        wrong = over[:-1] | over[1:] | slow[1:]
+        wrong &= ~problem.can_brake[position]
+        if not wrong.any():
+            break
+        position[wrong] = upright[wrong]
+    return position
+
+
+def _solve_fixed(
+    problem: Problem, position: npt.NDArray[np.int64], power: FloatArray, state: _State
+) -> tuple[Optimum, npt.NDArray[np.int64]]:
+    """Solve for given positions; where they can't be ridden, sit up wherever the brakes are needed."""
+    shape = drag_shape(problem.road, state.speed)
+    upright = _upright(problem)
+    for attempt in (lambda: position, lambda: _sit_up_to_brake(problem, position, power), lambda: upright):
+        tried = attempt()
+        optimum = solve(problem, Branches.fixed(tried), shape, state.recovery)
+        if optimum.solved:
+            return optimum, tried
+    raise explain(problem, state.scenario.cells, upright, shape, state.recovery, optimum.status)
+
+
+def _first_positions(problem: Problem, state: _State) -> tuple[npt.NDArray[np.int64], FloatArray]:
+    """Positions and power of the relaxation over positions, with the positions made whole."""
+    shape = drag_shape(problem.road, state.speed)
+    relaxed = solve(problem, Branches.open(problem.allowed), shape, state.recovery, accuracy=ROUGH)
+    if not relaxed.solved:
+        return _upright(problem), np.full(len(problem.road), problem.fatigue.budget)
+    cost = position_costs(problem, relaxed, state.scenario.stays)
+    seconds = problem.road.length * relaxed.slowness
+    position = choose_positions(cost, seconds, state.scenario.stays)
+    return position, problem.power_factor[position] * relaxed.force / relaxed.slowness
+
+
+def optimise(scenario: Scenario) -> Solution:
+    """Find the free optimum.
+
+    Raises
+    ------
+    InfeasibleError
+        Where no plan meets the limits, saying which and by how much.
+    """
+    state = _State(scenario)
+    stays = scenario.stays
+    best: Solution | None = None
+    problem, verdict = scenario.problem(state.arrival, state.budget)
+    wanted, power = _first_positions(problem, state)
+    for number in range(1, MOST_ROUNDS + 1):
+        refused = ~problem.allowed[np.arange(wanted.size), wanted]
+        position = np.where(refused, _upright(problem), wanted)
+        optimum, position = _solve_fixed(problem, position, power, state)
+        cost = position_costs(problem, optimum, stays)
+        found = Solution(problem, verdict, optimum, position, cost, state.recovery, number)
+        state.learn(problem, optimum)
+        wanted, power = choose_positions(cost, state.seconds, stays), found.power
+        # The first round's drag, air and recovery are guesses: it never counts as the best.
+        gained = best is None or optimum.time < best.optimum.time * (1.0 - SETTLED)
+        if number > 1 and (best is None or optimum.time < best.optimum.time):
+            best = found
+        if number > 2 and not gained:
+            break
+        problem, verdict = scenario.problem(state.arrival, state.budget)
+    return replace(best or found, rounds=number)
+
+
+def bound_over_positions(solution: Solution) -> float:
+    """Proven lower bound on the time of any plan of power and position within the same limits [s].
+
+    The dual value of the relaxation over positions, with a drag that is nowhere above the true one for speeds
+    between `SLOWEST_SHARE` and `FASTEST_SHARE` of the optimum's, and the fastest recovery that the reserve
+    allows; less what the cells' mid-point rule gets wrong, measured on the optimum by the finer simulation.
+    """
+    problem, optimum = solution.problem, solution.optimum
+    road, fatigue = problem.road, problem.fatigue
+    speed = np.maximum(optimum.mean_speed, 1.0)
+    shape = drag_shape_below(road, speed, SLOWEST_SHARE * speed, FASTEST_SHARE * speed + 1.0)
+    recovery = None
+    if solution.recovery is not None:
+        recovery = np.full(len(road), 1.0 - fatigue.w_prime_reserve / fatigue.w_prime)
+    firm = replace(problem.machine, brake_force=problem.machine.brake_force * 1.02)
+    relaxed = solve(replace(problem, machine=firm), Branches.open(problem.allowed), shape, recovery)
+    if not relaxed.solved:
+        return float("nan")
+    fine = ride(
+        road,
+        problem.machine,
+        Schedule(
+            power=solution.power,
+            drag_area=problem.drag_area[solution.position],
+            can_brake=problem.can_brake[solution.position],
+            speed_limit=problem.limit_in(solution.position),
+            start_speed=problem.start_speed,
+        ),
+    )
+    mesh_error = max(optimum.time - float(fine.time[-1]), 0.0)
+    return relaxed.bound - mesh_error

@@ -1,0 +1,349 @@
+"""The rules that say where a position with the hands off the brakes is refused, and the limits on speed.
+
+Everything here follows from the course, the air, the limits and a speed that the rider is not expected to pass
+("approach speed", see `reach.py`), never from the plan itself, so that plan and rules can't chase each other.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pacer.course.track import Cells, Corner, CornerKind, Zone, ZoneKind
+from pacer.planning.limits import Limits
+from pacer.planning.plan import Reason, UnsafeStretch
+from pacer.units import GRAVITY, FloatArray
+
+__all__ = ["Finding", "Rule", "Verdict", "corner_speed_limit", "judge", "unsafe_stretches"]
+
+DISMOUNT_SPEED: Final = 1.4
+"""Speed at a dismount line, a walking pace [m/s]; common practice, no source."""
+
+
+class Rule(StrEnum):
+    """Why the hands must be on the brakes, in the words that the user reads."""
+
+    CORNER_RADIUS = "corner radius"
+    CORNER_LEAN = "corner lateral acceleration"
+    DEAD_TURN = "dead turn"
+    STEEP_DESCENT = "steep descent"
+    GUST = "gust crosswind"
+    START = "distance from the start"
+    FINISH = "distance to the finish"
+    NO_TUCK_ZONE = "no-tuck zone"
+    FEED_ZONE = "feed zone"
+    SPEED_ZONE = "speed-limit zone"
+    TOO_SLOW = "too slow to be steady"
+    BRAKING = "braking ahead"
+    HANDS_BACK = "hands back in time"
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Finding:
+    """One rule over the course.
+
+    Attributes
+    ----------
+    rule : Rule
+    refused : bool array, shape (n,)
+        Where it refuses.
+    value : FloatArray, shape (n,)
+        What it saw there, in `unit`.
+    limit : FloatArray, shape (n,)
+        What it allows, in `unit`.
+    worst_is_high : bool
+        Whether a higher value is worse.
+    """
+
+    rule: Rule
+    refused: npt.NDArray[np.bool_]
+    value: FloatArray
+    limit: FloatArray
+    unit: str
+    worst_is_high: bool = True
+
+    def worst(self, index: npt.NDArray[np.int64]) -> Reason:
+        """The worst cell of those picked, as a reason."""
+        value = self.value[index]
+        k = index[int(np.argmax(value) if self.worst_is_high else np.argmin(value))]
+        return Reason(self.rule.value, float(self.value[k]), float(self.limit[k]), self.unit)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Verdict:
+    """What the rules come to, cell by cell.
+
+    Attributes
+    ----------
+    speed_limit : FloatArray, shape (n + 1,)
+        Hands on the brakes, at the cell ends [m/s].
+    tuck_allowed : bool array, shape (n,)
+    tuck_speed_cap : FloatArray, shape (n,)
+        [m/s].
+    findings : tuple of Finding
+    """
+
+    speed_limit: FloatArray
+    tuck_allowed: npt.NDArray[np.bool_]
+    tuck_speed_cap: FloatArray
+    findings: tuple[Finding, ...]
+
+    def reasons(self, index: npt.NDArray[np.int64]) -> tuple[Reason, ...]:
+        """Why some of these cells are refused, the worst value of each rule."""
+        found = []
+        for finding in self.findings:
+            hit = index[finding.refused[index]]
+            if hit.size:
+                found.append(finding.worst(hit))
+        return tuple(found)
+
+
+def corner_speed_limit(radius: FloatArray, lateral: float) -> FloatArray:
+    """Speed at which a corner takes a lateral acceleration, v² = a R [m/s]."""
+    return np.asarray(np.sqrt(lateral * radius))
+
+
+def _touched(cells: Cells, start: float, end: float) -> npt.NDArray[np.bool_]:
+    """Cells that share more than a point with [start, end]; at least the one that holds a point."""
+    ends = cells.start + cells.length
+    hit = (cells.start < end - 1e-6) & (ends > start + 1e-6)
+    if not hit.any():
+        hit[min(int(np.searchsorted(ends, start, side="right")), len(cells) - 1)] = True
+    return np.asarray(hit)
+
+
+def speed_limits(cells: Cells, zones: Sequence[Zone], limits: Limits, *, dismount: bool) -> FloatArray:
+    """Speed limit of each cell end with the hands on the brakes, shape (n + 1,) [m/s]."""
+    cell = np.minimum(corner_speed_limit(cells.corner_radius, limits.corner_lateral), limits.top_speed)
+    for zone in zones:
+        if zone.kind is ZoneKind.SPEED_LIMIT and zone.value is not None:
+            hit = _touched(cells, zone.start, zone.end)
+            cell[hit] = np.minimum(cell[hit], zone.value)
+    node = np.minimum(np.append(cell, np.inf), np.insert(cell, 0, np.inf))
+    if dismount:
+        node[-1] = min(node[-1], DISMOUNT_SPEED)
+    return node
+
+
+class _Judge:
+    """Applies the rules one by one and keeps their findings."""
+
+    def __init__(
+        self,
+        cells: Cells,
+        corners: Sequence[Corner],
+        limits: Limits,
+        approach: FloatArray,
+        node_limit: FloatArray,
+    ) -> None:
+        self.cells, self.corners, self.limits = cells, corners, limits
+        self.approach = np.minimum(approach, limits.tuck_top_speed)
+        self.fastest = np.maximum(self.approach[:-1], self.approach[1:])
+        self.node_limit = node_limit
+        self.findings: list[Finding] = []
+
+    def add(
+        self,
+        rule: Rule,
+        refused: npt.NDArray[np.bool_],
+        value: npt.ArrayLike,
+        limit: npt.ArrayLike,
+        unit: str,
+        *,
+        worst_is_high: bool = True,
+    ) -> None:
+        if refused.any():
+            shape = refused.shape
+            values = np.broadcast_to(np.asarray(value, float), shape)
+            bounds = np.broadcast_to(np.asarray(limit, float), shape)
+            self.findings.append(Finding(rule, refused, values, bounds, unit, worst_is_high))
+
+    def road(self) -> None:
+        cells, limits = self.cells, self.limits
+        self.add(
+            Rule.STEEP_DESCENT,
+            -cells.grade > limits.tuck_steepest_descent,
+            -100.0 * cells.grade,
+            100.0 * limits.tuck_steepest_descent,
+            "% down",
+        )
+        end = cells.start[-1] + cells.length[-1]
+        self.add(
+            Rule.START,
+            cells.start < limits.start_upright,
+            cells.start,
+            limits.start_upright,
+            "m",
+            worst_is_high=False,
+        )
+        left = end - cells.start - cells.length
+        self.add(
+            Rule.FINISH, left < limits.finish_upright, left, limits.finish_upright, "m", worst_is_high=False
+        )
+
+    def corner_rules(self) -> None:
+        cells, limits = self.cells, self.limits
+        dead = np.zeros(len(cells), dtype=bool)
+        for corner in self.corners:
+            if corner.kind is CornerKind.DEAD_TURN:
+                dead |= _touched(cells, corner.start, corner.end)
+        radius = cells.corner_radius
+        self.add(Rule.DEAD_TURN, dead, radius, limits.tuck_min_radius, "m radius", worst_is_high=False)
+        tight = (radius < limits.tuck_min_radius) & ~dead
+        self.add(Rule.CORNER_RADIUS, tight, radius, limits.tuck_min_radius, "m radius", worst_is_high=False)
+        lateral = self.fastest**2 / radius
+        self.add(
+            Rule.CORNER_LEAN,
+            (lateral > limits.tuck_lateral) & ~dead & ~tight,
+            lateral / GRAVITY,
+            limits.tuck_lateral / GRAVITY,
+            "g",
+        )
+
+    def air(self, gust_crosswind: FloatArray) -> None:
+        limit = self.limits.tuck_gust_crosswind
+        self.add(Rule.GUST, gust_crosswind > limit, gust_crosswind, limit, "m/s")
+
+    def slow(self) -> None:
+        slowest = self.limits.tuck_slowest
+        self.add(
+            Rule.TOO_SLOW,
+            self.fastest < slowest,
+            self.fastest * 3.6,
+            slowest * 3.6,
+            "km/h",
+            worst_is_high=False,
+        )
+
+    def zones(self, zones: Sequence[Zone]) -> None:
+        rules = {ZoneKind.NO_TUCK: Rule.NO_TUCK_ZONE, ZoneKind.FEED: Rule.FEED_ZONE}
+        for kind, rule in rules.items():
+            hit = np.zeros(len(self.cells), dtype=bool)
+            for zone in zones:
+                if zone.kind is kind:
+                    hit |= _touched(self.cells, zone.start, zone.end)
+            self.add(rule, hit, 1.0, 0.0, "zone")
+        for zone in zones:
+            if zone.kind is ZoneKind.SPEED_LIMIT and zone.value is not None:
+                hit = _touched(self.cells, zone.start, zone.end) & (self.fastest > zone.value)
+                self.add(Rule.SPEED_ZONE, hit, self.fastest * 3.6, zone.value * 3.6, "km/h")
+
+    def braking(self) -> None:
+        """Where a rider at the approach speed would have to brake for what is ahead."""
+        cells, limits = self.cells, self.limits
+        # A bicycle brakes less on a descent by g times its fall; drag, which helps, is left out.
+        hold = limits.braking - GRAVITY * np.maximum(-cells.grade, 0.0)
+        envelope = self.node_limit.copy()
+        for i in range(len(cells) - 1, -1, -1):
+            before = envelope[i + 1] ** 2 + 2.0 * cells.length[i] * hold[i]
+            envelope[i] = min(envelope[i], math.sqrt(max(before, 0.0)))
+        over = self.approach > envelope + 1e-3
+        self.add(
+            Rule.BRAKING,
+            over[:-1] | over[1:],
+            self.fastest * 3.6,
+            np.minimum(envelope[:-1], envelope[1:]) * 3.6,
+            "km/h",
+        )
+
+    def hands_back(self) -> None:
+        """The seconds before each refused stretch in which the hands move to the brakes."""
+        needs = np.zeros(len(self.cells), dtype=bool)
+        # Gusts and slowness come by degrees and the start has nothing before it: no lead is asked of them.
+        free = {Rule.GUST, Rule.TOO_SLOW, Rule.START}
+        for finding in self.findings:
+            if finding.rule not in free:
+                needs |= finding.refused
+        lead = np.zeros(len(self.cells), dtype=bool)
+        value = np.zeros(len(self.cells))
+        seconds = self.cells.length / np.maximum(self.fastest, 0.5)
+        for start in np.flatnonzero(needs & ~np.append(False, needs[:-1])):
+            left, i = self.limits.hands_back, start - 1
+            while left > 1e-9 and i >= 0 and not needs[i]:
+                lead[i], value[i] = True, self.limits.hands_back - left
+                left -= seconds[i]
+                i -= 1
+        self.add(Rule.HANDS_BACK, lead, value, self.limits.hands_back, "s", worst_is_high=False)
+
+
+def judge(
+    cells: Cells,
+    corners: Sequence[Corner],
+    zones: Sequence[Zone],
+    limits: Limits,
+    *,
+    gust_crosswind: FloatArray,
+    approach: FloatArray,
+    dismount: bool,
+) -> Verdict:
+    """Apply every rule.
+
+    Parameters
+    ----------
+    cells, corners, zones : the course
+    limits : Limits
+        Already tightened if the surface is wet.
+    gust_crosswind : FloatArray, shape (n,)
+        At the rider's height [m/s].
+    approach : FloatArray, shape (n + 1,)
+        Speed at the cell ends that the rider is not expected to pass [m/s].
+    dismount : bool
+        Whether the race ends at a dismount line.
+
+    Returns
+    -------
+    Verdict
+    """
+    node_limit = speed_limits(cells, zones, limits, dismount=dismount)
+    judge_ = _Judge(cells, corners, limits, approach, node_limit)
+    judge_.corner_rules()
+    judge_.road()
+    judge_.zones(zones)
+    judge_.air(gust_crosswind)
+    judge_.slow()
+    judge_.braking()
+    judge_.hands_back()
+    refused = np.zeros(len(cells), dtype=bool)
+    for finding in judge_.findings:
+        refused |= finding.refused
+    cap = np.minimum(corner_speed_limit(cells.corner_radius, limits.tuck_lateral), limits.tuck_top_speed)
+    return Verdict(node_limit, ~refused, cap, tuple(judge_.findings))
+
+
+def unsafe_stretches(cells: Cells, verdict: Verdict, cost: FloatArray) -> tuple[UnsafeStretch, ...]:
+    """Contiguous refused cells, each with its reasons, the point by which the hands are back, and its cost.
+
+    Parameters
+    ----------
+    cost : FloatArray, shape (n,)
+        Seconds that the refusal costs in each cell, 0 where tucking wouldn't pay.
+    """
+    refused = ~verdict.tuck_allowed
+    edges = np.flatnonzero(np.diff(np.concatenate(([False], refused, [False])).astype(int)))
+    lead = np.zeros(len(cells), dtype=bool)
+    for finding in verdict.findings:
+        if finding.rule is Rule.HANDS_BACK:
+            lead = finding.refused
+    nodes = cells.nodes
+    found = []
+    for first, last in zip(edges[::2], edges[1::2], strict=True):
+        index = np.arange(first, last)
+        danger = index[~lead[index]]
+        start = nodes[danger[0]] if danger.size else nodes[first]
+        reasons = tuple(r for r in verdict.reasons(index) if r.rule != Rule.HANDS_BACK.value)
+        found.append(
+            UnsafeStretch(
+                start_m=float(start),
+                end_m=float(nodes[last]),
+                up_by_m=float(nodes[first]),
+                reasons=reasons or verdict.reasons(index),
+                cost_s=float(np.maximum(cost[index], 0.0).sum()),
+            )
+        )
+    return tuple(found)
