@@ -111,10 +111,10 @@ def _first_refusal(run: Run, unsafe: Sequence[UnsafeStretch]) -> UnsafeStretch |
 
 
 def _zone_cues(segments: Sequence[PlanSegment], zones: Sequence[Zone], told: Sequence[Cue]) -> Iterator[Cue]:
-    """Give zones that change nothing but that the rider wants to be told of, unless a cue already names them."""
+    """Give zones that change nothing but that the rider wants to hear of, unless a cue names them."""
     for zone in zones:
         text = _zone_text(zone)
-        if not text or any(text in cue.text or (zone.note and zone.note in cue.text) for cue in told):
+        if not text or any(text in c.text or (zone.note and zone.note in c.text) for c in told):
             continue
         here = next((s for s in segments if s.start_m <= zone.start < s.end_m), None)
         if here is not None:

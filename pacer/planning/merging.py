@@ -98,14 +98,15 @@ def _runs(plan: Plan, tasks: tuple[Cue, ...]) -> _Runs:
         if segment.tucked and segment.gain_s > 0.0:
             shared = np.clip(np.minimum(ends, segment.end_m) - np.maximum(starts, segment.start_m), 0.0, None)
             gains += segment.gain_s * shared / max(segment.end_m - segment.start_m, 1e-9)
+    tucked = np.array([1.0 if cue.tucked else 0.0 for cue in tasks])
     return _Runs(
         cues=tasks,
         seconds=np.asarray(np.bincount(run, pedalling, count), dtype=np.float64),
         power=np.array([cue.power_w for cue in tasks]),
         factor=np.maximum(mean(cells.power_factor), 1e-3),
         elasticity=mean(power_elasticity(plan)),
-        gain=gains,
-        tucked=np.array([1.0 if cue.tucked else 0.0 for cue in tasks]),
+        gain=gains * tucked,
+        tucked=tucked,
     )
 
 
