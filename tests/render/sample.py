@@ -16,6 +16,7 @@ import numpy.typing as npt
 
 from pacer.course.track import Cells, Change, Corner, CornerKind, Course, Zone, ZoneKind
 from pacer.physics.forces import resisting_force
+from pacer.planning.cues import make_cues
 from pacer.planning.plan import (
     Optimality,
     Plan,
@@ -88,6 +89,7 @@ class Road:
     corners: tuple[Corner, ...]
 
 
+@lru_cache
 def _road(laps: int) -> Road:
     lengths, grades, headings, radii, corner_of = [], [], [], [], []
     corners: list[Corner] = []
@@ -152,17 +154,19 @@ def _refusals(road: Road, gust_cross: FloatArray) -> list[tuple[Reason, ...]]:
     for corner in road.corners:
         near = (middle > corner.start - 110.0) & (middle < corner.end + 20.0)
         for i in np.flatnonzero(near):
-            reasons[i].append(Reason("corner-radius", round(corner.radius, 1), 60.0, "m"))
+            reasons[i].append(Reason("corner radius", round(corner.radius, 1), 60.0, "m radius"))
     for i in np.flatnonzero(road.grade < -0.05):
-        reasons[i].append(Reason("descent", round(float(road.grade[i]), 4), -0.05, "1"))
+        reasons[i].append(Reason("steep descent", round(-100 * float(road.grade[i]), 2), 5.0, "% down"))
     for i in np.flatnonzero(np.abs(gust_cross) > 6.0):
-        reasons[i].append(Reason("gust-crosswind", round(abs(float(gust_cross[i])), 2), 6.0, "m/s"))
+        reasons[i].append(Reason("gust crosswind", round(abs(float(gust_cross[i])), 2), 6.0, "m/s"))
     for zone in sample_zones():
         if zone.kind is ZoneKind.NO_TUCK:
             for i in np.flatnonzero((middle > zone.start) & (middle < zone.end)):
-                reasons[i].append(Reason("no-tuck-zone", 1.0, 0.0, "school gate"))
-    for i in np.flatnonzero((middle < 200.0) | (middle > total - 200.0)):
-        reasons[i].append(Reason("start-finish", 200.0, 200.0, "m"))
+                reasons[i].append(Reason("no-tuck zone", 1.0, 0.0, "zone"))
+    for i in np.flatnonzero(middle < 200.0):
+        reasons[i].append(Reason("distance from the start", round(float(road.start[i]), 1), 200.0, "m"))
+    for i in np.flatnonzero(middle > total - 200.0):
+        reasons[i].append(Reason("distance to the finish", round(total - float(middle[i]), 1), 200.0, "m"))
     return [tuple(item) for item in reasons]
 
 
@@ -233,6 +237,17 @@ def _w_balance(power: FloatArray, time: FloatArray) -> FloatArray:
         rate *= 1.0 if rate < 0 else 1.0 - balance[i] / W_PRIME
         balance[i + 1] = min(W_PRIME, balance[i] + rate * dt)
     return balance
+
+
+def sample_time(power: float = 1.0, drag: float = 1.0, wind: float = 1.0) -> float:
+    """Ride the powers of the sample plan with power, drag or wind off by a factor; the time [s]."""
+    plan = sample_plan()
+    road = _road(1)
+    cells = plan.cells
+    limit = np.where(np.isnan(cells.speed_limit_m_s), np.inf, cells.speed_limit_m_s)
+    held = np.array([segment.power_w for segment in plan.segments])[cells.segment]
+    air = (cells.headwind_m_s * wind, cells.crosswind_m_s * wind)
+    return float(_ride(road, held * power, cells.cda_m2 * drag, air, limit).time[-1])
 
 
 @lru_cache
@@ -324,14 +339,15 @@ def sample_plan(laps: int = 1, name: str = "Gannet Island time trial") -> Plan:
         brake_n=ride.brake,
         segment=segment,
     )
+    unsafe = _unsafe(road, reasons, ride.speed)
     return Plan(
         inputs=_inputs(name),
         model=PlanModel(MASS, INERTIAL, EFFICIENCY, GRAVITY, CRITICAL, W_PRIME, 2000.0, BUDGET, 700.0),
         cells=cells_record,
         nodes=PlanNodes(np.append(road.start, total_length), ride.time, ride.speed, balance),
         segments=tuple(segments),
-        unsafe_to_tuck=_unsafe(road, reasons, ride.speed),
-        cues=(),
+        unsafe_to_tuck=unsafe,
+        cues=make_cues(cells_record, segments, unsafe, road.corners, sample_zones()),
         totals=PlanTotals(
             time_s=total_time,
             distance_m=total_length,

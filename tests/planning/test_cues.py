@@ -1,0 +1,218 @@
+"""The card's lines say the right thing in the right place, and fewer of them never say anything unsafe."""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from pacer.course.track import Corner, CornerKind, Zone, ZoneKind
+from pacer.planning.cues import make_cues, merge_cues
+from pacer.planning.elasticity import power_elasticity
+from pacer.planning.landmarks import corner_words
+from pacer.planning.plan import Cue, Plan
+from tests.render.sample import BARS, HOODS, sample_corners, sample_plan, sample_zones
+
+
+def cues_of(plan: Plan, zones: tuple[Zone, ...] | None = None) -> tuple[Cue, ...]:
+    """Make the cues of a plan of the invented road."""
+    zones = sample_zones() if zones is None else zones
+    return make_cues(plan.cells, plan.segments, plan.unsafe_to_tuck, sample_corners(), zones)
+
+
+def told_tucked(cues: tuple[Cue, ...], places: np.ndarray) -> np.ndarray:
+    """Whether a rider who follows the cues is tucked at each place."""
+    starts = np.array([cue.at_m for cue in cues])
+    tucked = np.array([cue.tucked for cue in cues])
+    return np.asarray(tucked[np.clip(np.searchsorted(starts, places, side="right") - 1, 0, None)])
+
+
+def test_the_first_cue_stands_at_the_start() -> None:
+    """The rider is told what to do from the line on."""
+    first = cues_of(sample_plan())[0]
+    assert (first.at_m, first.kind, first.text) == (0.0, "start", "start")
+
+
+def test_hands_go_back_by_the_point_that_the_rules_give() -> None:
+    """Before every unsafe stretch the cues have the rider upright from `up_by_m` to its end."""
+    plan = sample_plan()
+    cues = cues_of(plan)
+    for stretch in plan.unsafe_to_tuck:
+        places = np.linspace(stretch.up_by_m + 0.01, stretch.end_m - 0.01, 60)
+        assert not told_tucked(cues, places).any()
+
+
+def test_cues_follow_the_segments() -> None:
+    """Where nothing is refused, the power and position of the cues are those of the plan's segments."""
+    plan = sample_plan()
+    cues = [cue for cue in cues_of(plan) if cue.kind in {"start", "tuck", "power", "up"}]
+    starts = np.array([cue.at_m for cue in cues])
+    for segment in plan.segments:
+        middle = (segment.start_m + segment.end_m) / 2
+        cue = cues[int(np.searchsorted(starts, middle, side="right")) - 1]
+        assert cue.power_w == segment.power_w
+        assert cue.position == segment.position
+
+
+@pytest.mark.parametrize(
+    ("at_km", "text"),
+    [
+        (0.757, "corner right"),
+        (0.952, "after corner right"),
+        (4.493, "bend left"),
+        (8.176, "steep descent, hairpin left"),
+        (9.872, "foot of descent"),
+        (17.351, "dead turn"),
+        (19.353, "school gate"),
+        (25.631, "crest"),
+        (38.640, "finish"),
+    ],
+)
+def test_what_the_eye_sees(at_km: float, text: str) -> None:
+    """Corners, crests, zones and the finish are named where they are."""
+    assert {round(cue.at_m / 1000, 3): cue.text for cue in cues_of(sample_plan())}[at_km] == text
+
+
+def test_notes_of_the_race_file() -> None:
+    """A note marks a cue near it, or stands alone; a place to drink and a speed limit are told."""
+    zones = (
+        Zone(ZoneKind.NOTE, 2250.0, 2300.0, "stone bridge"),
+        Zone(ZoneKind.NOTE, 33000.0, 33000.0, "lighthouse"),
+        Zone(ZoneKind.FEED, 27800.0, 27850.0),
+        Zone(ZoneKind.SPEED_LIMIT, 30000.0, 30300.0, "harbour", 30 / 3.6),
+        Zone(ZoneKind.SURFACE, 16000.0, 16100.0, "", 1.3),
+        Zone(ZoneKind.SHELTERED, 16000.0, 16100.0, "wood", 0.5),
+    )
+    cues = cues_of(sample_plan(), zones)
+    found = {(cue.kind, cue.text, round(cue.at_m)) for cue in cues}
+    assert {
+        ("power", "stone bridge", 2278),
+        ("note", "lighthouse", 33000),
+        ("feed", "feed", 27800),
+        ("note", "harbour, limit 30 km/h", 30000),
+        ("note", "surface changes", 16000),
+    } <= found
+    assert not any("wood" in cue.text for cue in cues)
+    assert [cue.at_m for cue in cues] == sorted(cue.at_m for cue in cues)
+
+
+def test_an_early_point_of_return_moves_the_cue() -> None:
+    """Where the hands must be back before the segment ends, the cue stands there."""
+    plan = sample_plan()
+    early = tuple(replace(s, up_by_m=s.up_by_m - 40.0) for s in plan.unsafe_to_tuck)
+    moved = make_cues(plan.cells, plan.segments, early, sample_corners(), ())
+    ups = [cue.at_m for cue in moved if cue.kind == "up"]
+    wanted = {round(s.up_by_m, 3) for s in early if s.start_m > 200.0}
+    assert wanted <= {round(at, 3) for at in ups}
+
+
+@pytest.mark.parametrize(
+    ("kind", "turn", "words"),
+    [
+        (CornerKind.HAIRPIN, -2.9, "hairpin left"),
+        (CornerKind.CORNER, 1.5, "corner right"),
+        (CornerKind.DEAD_TURN, 3.1, "dead turn"),
+        (CornerKind.ROUNDABOUT, 0.1, "roundabout"),
+        (CornerKind.ROUNDABOUT, 1.6, "roundabout right"),
+    ],
+)
+def test_corner_words(kind: CornerKind, turn: float, words: str) -> None:
+    """Corners are told with the side that they turn to."""
+    assert corner_words(Corner(0.0, 1.0, 2.0, 10.0, turn, kind)) == words
+
+
+@pytest.mark.parametrize("most", [1, 2, 5, 9, 12, 17, 24, 30, 38])
+def test_merged_cues(most: int) -> None:
+    """There are at most as many as asked, and none is tucked where the full card is upright."""
+    plan = sample_plan()
+    merged, cost = merge_cues(plan, most)
+    assert 1 <= len(merged) <= most
+    assert cost >= 0.0
+    places = np.linspace(0.0, plan.totals.distance_m, 4001)
+    full = told_tucked(tuple(cue for cue in plan.cues if cue.kind not in {"note", "feed"}), places)
+    assert not (told_tucked(merged, places) & ~full).any()
+    assert merged[0].at_m == 0.0
+    assert merged[0].kind == "start"
+
+
+def test_fewer_cues_cost_more() -> None:
+    """The estimated loss never shrinks when a line is taken away, and with room for all it is nothing."""
+    plan = sample_plan()
+    assert merge_cues(plan, len(plan.cues)) == (plan.cues, 0.0)
+    tasks = replace(plan, cues=tuple(cue for cue in plan.cues if cue.kind not in {"note", "feed"}))
+    costs = [merge_cues(tasks, most)[1] for most in range(1, len(tasks.cues) + 1)]
+    assert all(a >= b for a, b in pairwise(costs))
+    assert costs[-1] == 0.0
+    assert costs[0] == pytest.approx(sum(s.gain_s for s in plan.segments), rel=0.25)
+
+
+def test_merging_is_the_cheapest_of_all_cuts() -> None:
+    """On a few cues, trying every cut by hand finds none cheaper."""
+    plan = sample_plan()
+    few = tuple(cue for cue in plan.cues if cue.kind not in {"note", "feed"})[:7]
+    small = replace(plan, cues=few)
+    _, cost = merge_cues(small, 6)
+    pairs = []
+    for k in range(1, 7):
+        alone = replace(small, cues=few[:k] + few[k + 1 :])
+        pairs.append(_cost_by_hand(small, alone, k))
+    assert cost == pytest.approx(min(pairs), abs=1e-9)
+
+
+def _cost_by_hand(plan: Plan, fewer: Plan, k: int) -> float:
+    """Cost of joining cue k to the one before it, reckoned plainly."""
+    a, b = plan.cues[k - 1], plan.cues[k]
+    end = plan.cues[k + 1].at_m if k + 1 < len(plan.cues) else math.inf
+    middle = plan.cells.start_m + plan.cells.length_m / 2
+    seconds = np.where(plan.cells.power_w > 1.0, np.diff(plan.nodes.time_s), 0.0)
+    elasticity = power_elasticity(plan)
+    runs = []
+    for cue, start, stop in ((a, a.at_m, b.at_m), (b, b.at_m, end)):
+        inside = (middle >= start) & (middle < stop)
+        t = float(seconds[inside].sum())
+        e = float((elasticity * seconds)[inside].sum()) / t
+        f = float((plan.cells.power_factor * seconds)[inside].sum()) / t
+        runs.append((cue, t, e, f))
+    weight = sum(t / f**4 for _, t, _, f in runs)
+    held = math.floor((sum(t * (cue.power_w / f) ** 4 for cue, t, _, f in runs) / weight) ** 0.25 + 1e-6)
+    held = a.power_w if a.power_w == b.power_w else held
+    lost = max(0.0, sum(t * ((cue.power_w / held) ** e - 1.0) for cue, t, e, _ in runs))
+    if a.tucked == b.tucked:
+        return lost
+    start, stop = (a.at_m, b.at_m) if a.tucked else (b.at_m, end)
+    for segment in plan.segments:
+        if segment.tucked:
+            shared = max(0.0, min(stop, segment.end_m) - max(start, segment.start_m))
+            lost += segment.gain_s * shared / (segment.end_m - segment.start_m)
+    return lost
+
+
+def test_merging_keeps_the_budget() -> None:
+    """The fourth-power sum of the merged powers is not above that of the plan's own."""
+    plan = sample_plan()
+    middle = plan.cells.start_m + plan.cells.length_m / 2
+    seconds = np.where(plan.cells.power_w > 1.0, np.diff(plan.nodes.time_s), 0.0)
+
+    def paid(cues: tuple[Cue, ...]) -> float:
+        tasks = [cue for cue in cues if cue.kind not in {"note", "feed"}]
+        starts = np.array([cue.at_m for cue in tasks])
+        held = np.array([cue.power_w for cue in tasks])[np.searchsorted(starts, middle, side="right") - 1]
+        return float(seconds @ (held / plan.cells.power_factor) ** 4)
+
+    for most in (30, 20, 12, 6):
+        assert paid(merge_cues(plan, most)[0]) <= paid(plan.cues) * 1.001
+
+
+def test_a_card_has_a_line() -> None:
+    """No lines at all is a mistake of the programmer."""
+    with pytest.raises(ValueError, match="at least one cue"):
+        merge_cues(sample_plan(), 0)
+
+
+def test_positions_are_the_plans_own() -> None:
+    """Merged cues name positions that the plan uses."""
+    merged, _ = merge_cues(sample_plan(), 10)
+    assert {cue.position for cue in merged} <= {HOODS, BARS}
