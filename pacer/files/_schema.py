@@ -7,7 +7,6 @@ from __future__ import annotations
 
 import difflib
 import json
-import math
 from collections.abc import Iterable, Mapping
 from dataclasses import dataclass
 from datetime import date, time
@@ -112,8 +111,8 @@ def show(value: Any) -> str:
         return f"a list of {len(value)}"
     if isinstance(value, (date, time)):
         shown = value.isoformat()
-    elif isinstance(value, float) and not math.isfinite(value):
-        shown = str(value)
+    elif isinstance(value, float):
+        shown = f"{value:.15g}"
     elif isinstance(value, int) and not isinstance(value, bool):
         shown = str(value) if abs(value) < 10**30 else "a number of more than 30 digits"
     else:

@@ -22,24 +22,11 @@ from pacer.files._settings_models import (
 from pacer.physics.defaults import typical_setup
 from pacer.physics.rider import Setup
 from pacer.planning.inputs import setup_tables
+from pacer.planning.limits import DEFAULT_LIMITS, safety_table
 
 __all__ = ["race_template", "rider_template", "rider_text"]
 
 _EXAMPLES: Final[Mapping[str, Any]] = {
-    "corner_lateral_g": 0.27,
-    "braking_m_s2": 2.0,
-    "top_speed_kmh": 60.0,
-    "tuck_top_speed_kmh": 52.0,
-    "tuck_steepest_descent": 0.05,
-    "tuck_lateral_g": 0.1,
-    "tuck_min_radius_m": 80.0,
-    "tuck_gust_crosswind_m_s": 6.0,
-    "hands_back_s": 3.0,
-    "tuck_shortest_stay_s": 20.0,
-    "tuck_slowest_kmh": 17.0,
-    "start_upright_m": 200.0,
-    "finish_upright_m": 200.0,
-    "wet_factor": 0.6,
     "reach_mm": 480.0,
     "pad_width_mm": 200.0,
     "pad_height_mm": 60.0,
@@ -75,7 +62,7 @@ _EXAMPLES: Final[Mapping[str, Any]] = {
     "elevation_m": 120.0,
     "forecast": "forecast.csv",
 }
-"""What stands behind the comment sign of a key left out; the safety values are those of "practised"."""
+"""What stands behind the comment sign of a key left out; for `[safety]` it is the skill's own limit."""
 
 _MEANING: Final[Mapping[type[Table], Mapping[str, str]]] = {
     RiderTable: {
@@ -171,7 +158,7 @@ _HEADINGS: Final[Mapping[type[Table], tuple[str, str]]] = {
     BikeTable: ("[bike]", ""),
     SafetyTable: (
         "[safety]",
-        'Every key is optional and overrides the limit that goes with your skill. Shown: "practised".',
+        "Every key is optional and overrides the limit that goes with your skill, which is shown.",
     ),
     CockpitTable: (
         "[cockpit]",
@@ -232,7 +219,7 @@ def rider_text(
         lines = _lines(PositionTable, position, said, f"positions.{position['name']}")
         parts.append("\n".join(["[[positions]]", *lines]) + "\n")
     parts += [
-        _table(SafetyTable, safety or {}, said, "safety"),
+        _table(SafetyTable, safety or {}, said, "safety", _skill_limits(setup)),
         _table(CockpitTable, cockpit or {}, said, "cockpit"),
         _table(FeedingTable, feeding or {}, said, "feeding"),
     ]
@@ -248,22 +235,37 @@ def race_template() -> str:
     )
 
 
-def _table(model: type[Table], values: Mapping[str, Any], remarks: Mapping[str, str], path: str) -> str:
+def _skill_limits(setup: Setup) -> Mapping[str, float]:
+    table = safety_table(DEFAULT_LIMITS[setup.rider.skill])
+    return {key: round(value, 6) for key, value in table.items()}
+
+
+def _table(
+    model: type[Table],
+    values: Mapping[str, Any],
+    remarks: Mapping[str, str],
+    path: str,
+    examples: Mapping[str, Any] = _EXAMPLES,
+) -> str:
     heading, comment = _HEADINGS[model]
     head = [f"# {comment}"] if comment else []
-    return "\n".join([*head, heading, *_lines(model, values, remarks, path)]) + "\n"
+    return "\n".join([*head, heading, *_lines(model, values, remarks, path, examples)]) + "\n"
 
 
 def _lines(
-    model: type[Table], values: Mapping[str, Any], remarks: Mapping[str, str], path: str
+    model: type[Table],
+    values: Mapping[str, Any],
+    remarks: Mapping[str, str],
+    path: str,
+    examples: Mapping[str, Any] = _EXAMPLES,
 ) -> Iterable[str]:
     for key, field in model.model_fields.items():
         given = key in values
-        if not given and key not in _EXAMPLES:
+        if not given and key not in examples:
             continue
         if f"{path}.{key}" in remarks:
             yield f"# {remarks[f'{path}.{key}']}"
-        shown = f"{'' if given else '# '}{key} = {_toml(values[key] if given else _EXAMPLES[key])}"
+        shown = f"{'' if given else '# '}{key} = {_toml(values[key] if given else examples[key])}"
         yield f"{shown:<33} # {_expected(field)}: {_MEANING[model][key]}"
 
 

@@ -45,7 +45,8 @@ def test_humid_air_is_lighter() -> None:
 def test_standard_atmosphere(row: dict[str, float]) -> None:
     """Pressure and density of the standard column come back within 0.03 %.
 
-    The table goes by geometric height, the function takes it for geopotential: at 3000 m that is 1.4 m, 0.02 %.
+    The table goes by geometric height, the function takes it for geopotential: at 3000 m that is 1.4 m,
+    0.02 %.
     """
     temperature = temperature_at_elevation(288.15, 0.0, row["height_m"])
     assert float(temperature) == pytest.approx(row["temperature_k"], abs=0.01)

@@ -100,7 +100,7 @@ def test_moments_must_increase() -> None:
 
 
 def test_the_air_of_a_cell_from_its_parts() -> None:
-    """Wind at rider height over open country is 0.635 of that at 10 m; shelter multiplies it; gusts likewise."""
+    """Wind and gust at rider height over open country are 0.635 of those at 10 m, times the shelter."""
     weather = constant_weather(wind_speed=6.0, wind_from=math.radians(270.0), gust=10.0)
     air = resolve_air(
         weather,
