@@ -133,8 +133,6 @@ def resisting_force(
     )
 
 
-def pedal_power(
-    speed: npt.ArrayLike, wheel_force: npt.ArrayLike, drivetrain_efficiency: float
-) -> FloatArray:
+def pedal_power(speed: npt.ArrayLike, wheel_force: npt.ArrayLike, drivetrain_efficiency: float) -> FloatArray:
     """Power at the pedals that gives a force at the rear wheel [W]."""
     return np.asarray(np.asarray(wheel_force) * speed / drivetrain_efficiency)

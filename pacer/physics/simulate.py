@@ -31,8 +31,8 @@ CREEP: Final = 0.3
 """Speed [m/s] under which the rider counts as standing still: the trace says that it stalled."""
 
 LONGEST_STEP: Final = 10.0
-SHORTEST_STEP: Final = 1.0
-STEP_SECONDS: Final = 0.8
+SHORTEST_STEP: Final = 0.5
+STEP_SECONDS: Final = 0.5
 
 BRAKING_RESERVE: Final = 0.98
 """Share of the braking force on which the envelope counts, so that the ride itself never needs more than all."""

@@ -12,6 +12,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from pacer.errors import InfeasibleError
 from pacer.physics.fatigue import w_balance
 from pacer.physics.simulate import Schedule, ride, steady_speed
 from pacer.planning.feasibility import explain
@@ -22,7 +23,7 @@ from pacer.planning.safety import Verdict
 from pacer.planning.scenario import Scenario
 from pacer.units import FloatArray
 
-__all__ = ["Solution", "bound_over_positions", "optimise"]
+__all__ = ["Solution", "bound_over_positions", "optimise", "upright_optimum"]
 
 MOST_ROUNDS: Final = 10
 SETTLED: Final = 2e-5
@@ -58,6 +59,8 @@ class Solution:
         Seconds that each position would cost in each cell, infinite where refused.
     recovery : FloatArray, shape (n,), or None
         As used, None where the W' balance doesn't matter.
+    arrival : FloatArray, shape (n,)
+        Seconds since the start for which the problem's air was resolved.
     rounds : int
     """
 
@@ -67,6 +70,7 @@ class Solution:
     position: npt.NDArray[np.int64]
     cost: FloatArray
     recovery: FloatArray | None
+    arrival: FloatArray
     rounds: int
 
     @property
@@ -184,14 +188,15 @@ def optimise(scenario: Scenario) -> Solution:
     state = _State(scenario)
     stays = scenario.stays
     best: Solution | None = None
-    problem, verdict = scenario.problem(state.arrival, state.budget)
+    arrival = state.arrival
+    problem, verdict = scenario.problem(arrival, state.budget)
     wanted, power = _first_positions(problem, state)
     for number in range(1, MOST_ROUNDS + 1):
         refused = ~problem.allowed[np.arange(wanted.size), wanted]
         position = np.where(refused, _upright(problem), wanted)
         optimum, position = _solve_fixed(problem, position, power, state)
         cost = position_costs(problem, optimum, stays)
-        found = Solution(problem, verdict, optimum, position, cost, state.recovery, number)
+        found = Solution(problem, verdict, optimum, position, cost, state.recovery, arrival, number)
         state.learn(problem, optimum)
         wanted, power = choose_positions(cost, state.seconds, stays), found.power
         # The first round's drag, air and recovery are guesses: it never counts as the best.
@@ -200,8 +205,25 @@ def optimise(scenario: Scenario) -> Solution:
             best = found
         if number > 2 and not gained:
             break
-        problem, verdict = scenario.problem(state.arrival, state.budget)
+        arrival = state.arrival
+        problem, verdict = scenario.problem(arrival, state.budget)
     return replace(best or found, rounds=number)
+
+
+def upright_optimum(solution: Solution) -> Optimum:
+    """The fastest ride that is never tucked, with the same budget, limits and air.
+
+    Raises
+    ------
+    InfeasibleError
+        Where the hands-on-brakes positions alone can't meet the limits.
+    """
+    problem = solution.problem
+    shape = drag_shape(problem.road, np.maximum(solution.optimum.mean_speed * 0.95, 1.0))
+    optimum = solve(problem, Branches.fixed(_upright(problem)), shape, solution.recovery)
+    if not optimum.solved:
+        raise InfeasibleError("upright throughout", by=f"an unknown amount (solver: {optimum.status})")
+    return optimum
 
 
 def bound_over_positions(solution: Solution) -> float:

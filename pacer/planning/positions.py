@@ -14,10 +14,10 @@ import numpy as np
 import numpy.typing as npt
 
 from pacer.planning.problem import Problem
-from pacer.planning.programme import Optimum
+from pacer.planning.programme import SPEED_SCALE, Optimum
 from pacer.units import FloatArray
 
-__all__ = ["Stays", "choose_positions", "position_costs"]
+__all__ = ["Stays", "choose_positions", "position_costs", "position_prices"]
 
 CHANGE_COST: Final = 0.5
 """Seconds that a change of position must bring in before it is worth making; common practice, no source."""
@@ -36,11 +36,11 @@ class Stays:
     """Mean speed of a cell under which the position isn't steady [m/s]."""
 
 
-def position_costs(problem: Problem, optimum: Optimum, stays: Stays) -> FloatArray:
+def position_prices(problem: Problem, optimum: Optimum) -> FloatArray:
     """Seconds that each position would cost in each cell, at the optimum's speeds and prices, shape (n, p).
 
     The price of resistance times the position's air drag, plus the price of fatigue times what the same wheel force
-    costs the body in it; infinite where it is refused, too slow, or the speed is above its cap.
+    costs the body in it, whether or not the position is allowed there.
     """
     road, fatigue = problem.road, problem.fatigue
     speed = optimum.mean_speed
@@ -49,16 +49,21 @@ def position_costs(problem: Problem, optimum: Optimum, stays: Stays) -> FloatArr
     wheel = optimum.force * (optimum.share @ problem.power_factor)
     force = wheel[:, None] / problem.power_factor
     ratio = force / optimum.slowness[:, None] / fatigue.budget
-    weight = road.length * optimum.slowness / (road.length.sum() / 10.0)
+    weight = road.length * optimum.slowness * SPEED_SCALE / road.length.sum()
     cost = optimum.motion_price[:, None] * drag
     cost = cost + optimum.endurance_price * weight[:, None] * ratio**fatigue.exponent
-    cost = cost + optimum.w_prime_price[:, None] * road.length[:, None] * force
+    return np.asarray(cost + optimum.w_prime_price[:, None] * road.length[:, None] * force)
+
+
+def position_costs(problem: Problem, optimum: Optimum, stays: Stays) -> FloatArray:
+    """`position_prices`, infinite where a position is refused, too slow, above its cap, or would have to brake."""
+    speed = optimum.mean_speed
     fast = np.maximum(optimum.speed[:-1], optimum.speed[1:])
     barred = ~problem.allowed | (fast[:, None] > problem.cap + 1e-3)
     barred |= ~problem.can_brake & (optimum.brake > 1.0)[:, None]
     barred |= speed[:, None] < np.asarray(stays.slowest)
-    barred[barred.all(axis=1)] = ~problem.can_brake
-    return np.where(barred, np.inf, cost)
+    barred[:, problem.can_brake] = ~problem.allowed[:, problem.can_brake]
+    return np.where(barred, np.inf, position_prices(problem, optimum))
 
 
 def choose_positions(cost: FloatArray, seconds: FloatArray, stays: Stays) -> npt.NDArray[np.int64]:

@@ -20,7 +20,16 @@ from pacer.planning.limits import Limits
 from pacer.planning.plan import Reason, UnsafeStretch
 from pacer.units import GRAVITY, FloatArray
 
-__all__ = ["Finding", "Rule", "Verdict", "corner_speed_limit", "judge", "unsafe_stretches"]
+__all__ = [
+    "Finding",
+    "Rule",
+    "Verdict",
+    "at_cell_ends",
+    "corner_speed_limit",
+    "judge",
+    "speed_limits",
+    "unsafe_stretches",
+]
 
 DISMOUNT_SPEED: Final = 1.4
 """Speed at a dismount line, a walking pace [m/s]; common practice, no source."""
@@ -81,14 +90,17 @@ class Verdict:
 
     Attributes
     ----------
+    cell_speed_limit : FloatArray, shape (n,)
+        Hands on the brakes [m/s].
     speed_limit : FloatArray, shape (n + 1,)
-        Hands on the brakes, at the cell ends [m/s].
+        The same at the cell ends, the lower of the two neighbours [m/s].
     tuck_allowed : bool array, shape (n,)
     tuck_speed_cap : FloatArray, shape (n,)
         [m/s].
     findings : tuple of Finding
     """
 
+    cell_speed_limit: FloatArray
     speed_limit: FloatArray
     tuck_allowed: npt.NDArray[np.bool_]
     tuck_speed_cap: FloatArray
@@ -118,17 +130,22 @@ def _touched(cells: Cells, start: float, end: float) -> npt.NDArray[np.bool_]:
     return np.asarray(hit)
 
 
-def speed_limits(cells: Cells, zones: Sequence[Zone], limits: Limits, *, dismount: bool) -> FloatArray:
-    """Speed limit of each cell end with the hands on the brakes, shape (n + 1,) [m/s]."""
+def speed_limits(cells: Cells, zones: Sequence[Zone], limits: Limits) -> FloatArray:
+    """Speed limit of each cell with the hands on the brakes, shape (n,) [m/s]."""
     cell = np.minimum(corner_speed_limit(cells.corner_radius, limits.corner_lateral), limits.top_speed)
     for zone in zones:
         if zone.kind is ZoneKind.SPEED_LIMIT and zone.value is not None:
             hit = _touched(cells, zone.start, zone.end)
             cell[hit] = np.minimum(cell[hit], zone.value)
-    node = np.minimum(np.append(cell, np.inf), np.insert(cell, 0, np.inf))
+    return cell
+
+
+def at_cell_ends(cell_limit: FloatArray, *, dismount: bool) -> FloatArray:
+    """Bring cell limits to the cell ends, shape (n + 1,): the lower neighbour, and the dismount line [m/s]."""
+    node = np.minimum(np.append(cell_limit, np.inf), np.insert(cell_limit, 0, np.inf))
     if dismount:
         node[-1] = min(node[-1], DISMOUNT_SPEED)
-    return node
+    return np.asarray(node)
 
 
 class _Judge:
@@ -243,14 +260,9 @@ class _Judge:
         for i in range(len(cells) - 1, -1, -1):
             before = envelope[i + 1] ** 2 + 2.0 * cells.length[i] * hold[i]
             envelope[i] = min(envelope[i], math.sqrt(max(before, 0.0)))
-        over = self.approach > envelope + 1e-3
-        self.add(
-            Rule.BRAKING,
-            over[:-1] | over[1:],
-            self.fastest * 3.6,
-            np.minimum(envelope[:-1], envelope[1:]) * 3.6,
-            "km/h",
-        )
+        # A cell brakes where the speed at its start is more than its end allows.
+        over = self.approach[:-1] > envelope[1:] + 1e-3
+        self.add(Rule.BRAKING, over, self.fastest * 3.6, envelope[1:] * 3.6, "km/h")
 
     def hands_back(self) -> None:
         """The seconds before each refused stretch in which the hands move to the brakes."""
@@ -300,7 +312,8 @@ def judge(
     -------
     Verdict
     """
-    node_limit = speed_limits(cells, zones, limits, dismount=dismount)
+    cell_limit = speed_limits(cells, zones, limits)
+    node_limit = at_cell_ends(cell_limit, dismount=dismount)
     judge_ = _Judge(cells, corners, limits, approach, node_limit)
     judge_.corner_rules()
     judge_.road()
@@ -313,7 +326,7 @@ def judge(
     for finding in judge_.findings:
         refused |= finding.refused
     cap = np.minimum(corner_speed_limit(cells.corner_radius, limits.tuck_lateral), limits.tuck_top_speed)
-    return Verdict(node_limit, ~refused, cap, tuple(judge_.findings))
+    return Verdict(cell_limit, node_limit, ~refused, cap, tuple(judge_.findings))
 
 
 def unsafe_stretches(cells: Cells, verdict: Verdict, cost: FloatArray) -> tuple[UnsafeStretch, ...]:

@@ -18,7 +18,7 @@ from pacer.planning.positions import Stays
 from pacer.planning.problem import Fatigue, Problem
 from pacer.planning.race import FinishKind, Race, StartKind
 from pacer.planning.reach import approach_speed
-from pacer.planning.safety import Verdict, judge, speed_limits
+from pacer.planning.safety import Verdict, at_cell_ends, judge, speed_limits
 from pacer.units import GRAVITY, FloatArray
 
 __all__ = ["AirOnCells", "Scenario"]
@@ -124,7 +124,7 @@ class Scenario:
         positions = setup.positions
         drag_area = np.array([setup.drag_area(p) for p in positions])
         dismount = race.finish is FinishKind.STOP
-        node_limit = speed_limits(self.cells, self.zones, self.limits, dismount=dismount)
+        node_limit = at_cell_ends(speed_limits(self.cells, self.zones, self.limits), dismount=dismount)
         upright = max(drag_area[[p.hands_on_brakes for p in positions]])
         start_speed = 0.0
         if race.start is StartKind.ROLLING:

@@ -1,0 +1,227 @@
+"""Check a finished plan once more, from its written numbers alone.
+
+Shares nothing with the optimiser's path: not its forces, its steps, its rules' code nor its limits' arrays beyond what
+the plan states. Every cell is ridden again by small explicit steps of the equation of motion, and every rule is tried
+on the speeds that the plan really rides.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pacer.planning.limits import Limits
+from pacer.planning.plan import Plan
+from pacer.units import FloatArray
+
+__all__ = ["Violation", "recheck"]
+
+SPEED_TOLERANCE: Final = 0.02
+"""Of speeds against limits [m/s]: rounding in the file and the last digit of a corner's radius."""
+
+REPLAY_TOLERANCE: Final = 0.05
+"""Of a cell's speed ridden again [m/s]."""
+
+STEPS: Final = 60
+
+
+@dataclass(frozen=True, slots=True)
+class Violation:
+    """One thing in a plan that isn't as it must be.
+
+    Attributes
+    ----------
+    what : str
+    cell : int or None
+        Where; None where it concerns the whole plan.
+    value, limit : float
+        In `unit`.
+    """
+
+    what: str
+    cell: int | None
+    value: float
+    limit: float
+    unit: str
+
+
+class _Check:
+    def __init__(self, plan: Plan, limits: Limits, tucked: npt.NDArray[np.bool_]) -> None:
+        self.plan, self.limits, self.tucked = plan, limits, tucked
+        self.found: list[Violation] = []
+        speed = plan.nodes.speed_m_s
+        self.fast = np.maximum(speed[:-1], speed[1:])
+
+    def flag(
+        self,
+        what: str,
+        wrong: npt.NDArray[np.bool_],
+        value: FloatArray,
+        limit: FloatArray | float,
+        unit: str,
+    ) -> None:
+        bounds = np.broadcast_to(np.asarray(limit, float), value.shape)
+        for cell in np.flatnonzero(wrong):
+            self.found.append(Violation(what, int(cell), float(value[cell]), float(bounds[cell]), unit))
+
+    def whole(self, what: str, wrong: bool, value: float, limit: float, unit: str) -> None:
+        if wrong:
+            self.found.append(Violation(what, None, value, limit, unit))
+
+    def speeds(self) -> None:
+        cells, limits = self.plan.cells, self.limits
+        limit = np.where(np.isnan(cells.speed_limit_m_s), np.inf, cells.speed_limit_m_s)
+        self.flag("faster than the speed limit", self.fast > limit + SPEED_TOLERANCE, self.fast, limit, "m/s")
+        radius = np.where(np.isnan(cells.corner_radius_m), np.inf, cells.corner_radius_m)
+        lateral = np.maximum(self.fast - SPEED_TOLERANCE, 0.0) ** 2 / radius
+        self.flag(
+            "corner taken too fast", lateral > limits.corner_lateral, lateral, limits.corner_lateral, "m/s²"
+        )
+        over = self.tucked & (self.fast > limits.tuck_top_speed + SPEED_TOLERANCE)
+        self.flag("tucked faster than its top speed", over, self.fast, limits.tuck_top_speed, "m/s")
+        leaning = self.tucked & (lateral > limits.tuck_lateral)
+        self.flag("leaning too far tucked", leaning, lateral, limits.tuck_lateral, "m/s²")
+
+    def refusals(self) -> None:
+        cells, limits, tucked = self.plan.cells, self.limits, self.tucked
+        flag = tucked & ~np.asarray(cells.tuck_allowed)
+        self.flag("tucked where it is refused", flag, flag.astype(float), 0.0, "")
+        down = -cells.grade
+        self.flag(
+            "tucked on a steep descent",
+            tucked & (down > limits.tuck_steepest_descent),
+            down,
+            limits.tuck_steepest_descent,
+            "",
+        )
+        gust = cells.gust_crosswind_m_s
+        self.flag(
+            "tucked in a gust crosswind",
+            tucked & (gust > limits.tuck_gust_crosswind),
+            gust,
+            limits.tuck_gust_crosswind,
+            "m/s",
+        )
+        radius = np.where(np.isnan(cells.corner_radius_m), np.inf, cells.corner_radius_m)
+        self.flag(
+            "tucked in a tight corner",
+            tucked & (radius < limits.tuck_min_radius),
+            radius,
+            limits.tuck_min_radius,
+            "m",
+        )
+        end = cells.start_m + cells.length_m
+        self.flag(
+            "tucked after the start",
+            tucked & (cells.start_m < limits.start_upright),
+            cells.start_m,
+            limits.start_upright,
+            "m",
+        )
+        left = end[-1] - end
+        self.flag(
+            "tucked before the finish",
+            tucked & (left < limits.finish_upright),
+            left,
+            limits.finish_upright,
+            "m",
+        )
+
+    def brakes(self) -> None:
+        """No brakes while tucked, and the hands back in time before each use of them."""
+        cells, nodes = self.plan.cells, self.plan.nodes
+        braking = cells.brake_n > 0.0
+        self.flag("braking while tucked", self.tucked & braking, cells.brake_n, 0.0, "N")
+        self.flag("pedalling and braking at once", (cells.power_w > 0.0) & braking, cells.power_w, 0.0, "W")
+        hardest = self.plan.model.total_mass_kg * self.limits.braking
+        self.flag("braking too hard", cells.brake_n > hardest * 1.001 + 1.0, cells.brake_n, hardest, "N")
+        begins = np.flatnonzero(braking & ~np.append(False, braking[:-1]))
+        last_tucked = np.maximum.accumulate(np.where(self.tucked, np.arange(braking.size), -1))
+        lead = np.where(last_tucked >= 0, nodes.time_s[:-1] - nodes.time_s[last_tucked + 1], np.inf)
+        late = np.zeros(braking.size, dtype=bool)
+        late[begins] = lead[begins] < self.limits.hands_back - 0.05
+        self.flag("hands back too late before braking", late, lead, self.limits.hands_back, "s")
+
+    def motion(self) -> None:
+        """Ride each cell again from its written speed."""
+        cells, nodes, model = self.plan.cells, self.plan.nodes, self.plan.model
+        theta = np.arctan(cells.grade)
+        weight = model.total_mass_kg * model.gravity_m_s2
+        steady = weight * (cells.crr * np.cos(theta) + np.sin(theta)) + 0.091 + cells.brake_n
+        drag = 0.5 * cells.air_density_kg_m3 * cells.cda_m2
+        step = cells.length_m / STEPS
+        speed, seconds = nodes.speed_m_s[:-1].copy(), np.zeros(step.size)
+
+        def accelerate(v: FloatArray) -> FloatArray:
+            axial = v + cells.headwind_m_s
+            push = np.minimum(model.drivetrain_efficiency * cells.power_w / np.maximum(v, 0.3), 0.5 * weight)
+            resist = drag * np.sqrt(axial**2 + cells.crosswind_m_s**2) * axial + steady + 0.0087 * v
+            return (push - resist) / model.inertial_mass_kg
+
+        for _ in range(STEPS):
+            middle = np.sqrt(np.maximum(speed**2 + step * accelerate(speed), 0.01))
+            after = np.sqrt(np.maximum(speed**2 + 2.0 * step * accelerate(middle), 0.01))
+            seconds += 2.0 * step / (speed + after)
+            speed = after
+        moving = nodes.speed_m_s[:-1] > 2.0
+        apart = np.abs(speed - nodes.speed_m_s[1:])
+        self.flag(
+            "the written speed doesn't follow from the written power",
+            moving & (apart > REPLAY_TOLERANCE),
+            apart,
+            REPLAY_TOLERANCE,
+            "m/s",
+        )
+        wrong = float(abs(seconds[moving].sum() - np.diff(nodes.time_s)[moving].sum()))
+        allowed = 1e-3 * float(nodes.time_s[-1])
+        self.whole(
+            "the written times don't follow from the written power", wrong > allowed, wrong, allowed, "s"
+        )
+
+    def fatigue(self) -> None:
+        cells, nodes, model = self.plan.cells, self.plan.nodes, self.plan.model
+        seconds = np.diff(nodes.time_s)
+        body = cells.power_w / cells.power_factor
+        mean = float((np.sum(body**4 * seconds) / seconds.sum()) ** 0.25)
+        budget = model.fourth_power_budget_w
+        self.whole("over the fatigue budget", mean > budget * 1.0005, mean, budget, "W")
+        left = model.w_prime_j
+        lowest = left
+        for q, dt in zip(body.tolist(), seconds.tolist(), strict=True):
+            if q > model.critical_power_w:
+                left -= (q - model.critical_power_w) * dt
+            else:
+                rate = (model.critical_power_w - q) / model.w_prime_j
+                left = model.w_prime_j - (model.w_prime_j - left) * np.exp(-rate * dt)
+            lowest = min(lowest, left)
+        reserve = model.w_prime_reserve_j
+        self.whole("under the W' reserve", lowest < reserve - 0.005 * model.w_prime_j, lowest, reserve, "J")
+        self.flag(
+            "over the maximum power",
+            cells.power_w > model.max_power_w + 0.5,
+            cells.power_w,
+            model.max_power_w,
+            "W",
+        )
+
+
+def recheck(plan: Plan, limits: Limits) -> tuple[Violation, ...]:
+    """Everything in a plan that breaks a rule, a budget or the equation of motion; empty where all is well.
+
+    Parameters
+    ----------
+    plan : Plan
+    limits : Limits
+        As they applied on the day.
+    """
+    hands = {p["name"]: bool(p["hands_on_brakes"]) for p in plan.inputs["positions"]}
+    check = _Check(plan, limits, np.array([not hands[name] for name in plan.cells.position]))
+    check.speeds()
+    check.refusals()
+    check.brakes()
+    check.motion()
+    check.fatigue()
+    return tuple(check.found)

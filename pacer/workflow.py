@@ -1,0 +1,186 @@
+"""Objects to objects: wires the rooms together. No formula, no disk, no screen."""
+
+from __future__ import annotations
+
+from collections.abc import Callable, Mapping
+from dataclasses import dataclass, field, replace
+from typing import Any, Final
+
+import numpy as np
+
+from pacer.air.resolve import resolve_air
+from pacer.air.weather import Surface, Weather
+from pacer.course.cells import make_cells
+from pacer.course.track import Course, Zone
+from pacer.course.zones import zone_effects
+from pacer.errors import InfeasibleError
+from pacer.physics.fatigue import ENDURANCE_KNEE
+from pacer.physics.rider import Setup
+from pacer.planning.assemble import assemble
+from pacer.planning.cautions import cautions_for, told
+from pacer.planning.followable import followable
+from pacer.planning.inputs import race_table, setup_tables, weather_table, zone_tables
+from pacer.planning.limits import Limits, limits_for, safety_table
+from pacer.planning.optimise import optimise
+from pacer.planning.plan import Plan
+from pacer.planning.race import Race
+from pacer.planning.recheck import Violation, recheck
+from pacer.planning.scenario import Scenario
+
+__all__ = ["Request", "make_plan", "make_scenario"]
+
+Progress = Callable[[str], None]
+
+MOST_REPAIRS: Final = 3
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Request:
+    """What the user asks for, read and checked.
+
+    Attributes
+    ----------
+    safety : mapping
+        The rider file's `[safety]` keys.
+    zones : tuple of Zone
+        On the course as ridden, all laps.
+    assumed : tuple of str
+        A sentence for each thing that wasn't given.
+    extra : mapping
+        Tables of the rider file that the plan only carries along (`cockpit`, `feeding`).
+    """
+
+    course: Course
+    setup: Setup
+    race: Race
+    weather: Weather
+    safety: Mapping[str, float] = field(default_factory=dict)
+    zones: tuple[Zone, ...] = ()
+    assumed: tuple[str, ...] = ()
+    route_sha256: str = ""
+    extra: Mapping[str, Any] = field(default_factory=dict)
+
+    @property
+    def limits(self) -> Limits:
+        """The safety limits of the day."""
+        wet = self.weather.surface is Surface.WET
+        return limits_for(self.setup.rider.skill, self.safety, wet=wet)
+
+
+def make_scenario(request: Request) -> Scenario:
+    """Cut the course into cells and put the race together."""
+    ends = np.array(sorted({x for zone in request.zones for x in (zone.start, zone.end)}), dtype=np.float64)
+    cells = make_cells(request.course, also=ends if ends.size else None)
+    effects = zone_effects(cells, request.zones)
+
+    def air(arrival: Any) -> Any:
+        return resolve_air(
+            request.weather,
+            heading=cells.heading,
+            elevation=cells.elevation,
+            arrival_time=arrival,
+            wind_factor=effects.wind_factor,
+        )
+
+    return Scenario(
+        cells=cells,
+        corners=request.course.corners,
+        zones=request.zones,
+        crr_factor=effects.crr_factor,
+        setup=request.setup,
+        limits=request.limits,
+        race=request.race,
+        air=air,
+        refused=np.zeros(len(cells), dtype=bool),
+    )
+
+
+def _inputs(request: Request) -> dict[str, Any]:
+    return {
+        "route": request.course.name,
+        "route_sha256": request.route_sha256,
+        **setup_tables(request.setup),
+        "race": race_table(request.race),
+        "weather": weather_table(request.weather),
+        "zones": zone_tables(request.zones),
+        "safety": safety_table(request.limits),
+        **request.extra,
+        "assumed": list(request.assumed),
+    }
+
+
+def _plan(request: Request, scenario: Scenario, progress: Progress) -> Plan:
+    progress("finding the fastest power and position")
+    solution = optimise(scenario)
+    progress("making it followable")
+    forced = np.zeros(len(scenario.cells) + 1, dtype=bool)
+    plan = followable(solution, solution.position, forced)
+    progress("proving how good it is")
+    asked = request.race.effort is not None or request.race.target_power is not None
+    near = solution.problem.fatigue.budget > 0.95 * request.setup.rider.critical_power
+    return assemble(
+        scenario,
+        solution,
+        plan,
+        climb=request.course.climb,
+        inputs=_inputs(request),
+        cautions=cautions_for(
+            request.course,
+            request.limits,
+            wet=request.weather.surface is Surface.WET,
+            longest_at_critical=ENDURANCE_KNEE if asked and near else None,
+            time=plan.ride.time,
+        ),
+        changes=told(request.course.changes),
+    )
+
+
+def make_plan(request: Request, progress: Progress = lambda _: None) -> Plan:
+    """Plan the race, check the plan from scratch, and mend what the check finds.
+
+    Parameters
+    ----------
+    request : Request
+    progress : callable
+        Told in a few words what is being done.
+
+    Raises
+    ------
+    InfeasibleError
+        Where no plan meets the limits, or the finished plan doesn't pass the check.
+    """
+    scenario = make_scenario(request)
+    found: tuple[Violation, ...] = ()
+    for _ in range(MOST_REPAIRS):
+        plan = _plan(request, scenario, progress)
+        progress("checking it from scratch")
+        found = recheck(plan, request.limits)
+        if not found:
+            return plan
+        refused = _sit_up_before(scenario, plan, found)
+        if refused is scenario:
+            break
+        scenario = refused
+    raise _failed(scenario, found)
+
+
+def _sit_up_before(scenario: Scenario, plan: Plan, found: tuple[Violation, ...]) -> Scenario:
+    """The scenario with the tuck refused where the check found it wrong, and in the seconds before."""
+    refused = scenario.refused.copy()
+    time = plan.nodes.time_s
+    for violation in found:
+        if violation.cell is None:
+            continue
+        from_time = time[violation.cell] - 1.2 * scenario.limits.hands_back
+        refused[int(np.searchsorted(time, from_time)) : violation.cell + 1] = True
+    return scenario if np.array_equal(refused, scenario.refused) else replace(scenario, refused=refused)
+
+
+def _failed(scenario: Scenario, found: tuple[Violation, ...]) -> InfeasibleError:
+    first = found[0]
+    where = "" if first.cell is None else f" at km {scenario.cells.start[first.cell] / 1000:.2f}"
+    return InfeasibleError(
+        f"the finished plan did not pass its own check ({first.what}{where})",
+        by=f"{abs(first.value - first.limit):.3g} {first.unit}".strip(),
+        do="please report it with the route and both files; nothing was written",
+    )
