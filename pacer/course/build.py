@@ -71,7 +71,8 @@ def build_course(
         points = _repeat(points, laps, changes, track.source)
     line = smooth_line(points.xy)
     profile = smooth_profile(line.samples, points.z, float(line.s[-1]), changes)
-    course = _assemble(track, plane, line, profile, changes)
+    corners = find_corners(line, points.xy)
+    course = _assemble(track, plane, line, profile, corners, changes)
     if start_km is not None or end_km is not None:
         course = _trim(course, start_km, end_km)
     return course
@@ -123,7 +124,14 @@ def _repeat(points: Points, laps: int, changes: list[Change], source: str) -> Po
     )
 
 
-def _assemble(track: RawTrack, plane: Plane, line: Line, profile: Profile, changes: list[Change]) -> Course:
+def _assemble(
+    track: RawTrack,
+    plane: Plane,
+    line: Line,
+    profile: Profile,
+    corners: tuple[Corner, ...],
+    changes: list[Change],
+) -> Course:
     latitude, longitude = plane.to_earth(line.xy)
     step, azimuth = geodesic_steps(latitude, longitude)
     z = np.interp(line.s, profile.s, profile.z)
@@ -138,7 +146,7 @@ def _assemble(track: RawTrack, plane: Plane, line: Line, profile: Profile, chang
         elevation=z,
         heading=_node_heading(azimuth),
         curvature=line.turn / np.maximum(spread, 1e-6),
-        corners=tuple(_along_slope(corner, line.s, distance) for corner in find_corners(line)),
+        corners=tuple(_along_slope(corner, line.s, distance) for corner in corners),
         changes=tuple(sorted(changes, key=lambda c: -1.0 if c.start is None else c.start)),
         elevation_noise=profile.noise,
         climb=float(np.sum(np.maximum(np.diff(z), 0.0))),

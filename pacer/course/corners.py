@@ -8,8 +8,8 @@ from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
+from pacer.course.arcs import ArcFit, fit_arcs
 from pacer.course.plan_view import Line
 from pacer.course.smooth import box_mean
 from pacer.course.track import Corner, CornerKind
@@ -21,8 +21,18 @@ _LEAST_CURVATURE: Final = 1.0 / 300.0
 _LEAST_TURN: Final = math.radians(15.0)
 _HAIRPIN_TURN: Final = math.radians(120.0)
 _DEAD_TURN: Final = math.radians(150.0)
+_DEAD_TURN_M: Final = 3.0
+"""Radius of a turn about within one road (common practice, no source) [m]."""
+
 _LANES_M: Final = 10.0
 """The two ways of one road are nearer than this to one another (common practice, no source) [m]."""
+
+_LEG_M: Final = 30.0
+_REFUTED: Final = 1.5
+"""A radius is measured if one 40 % smaller fits worse by this: 1.2 standard deviations (a choice)."""
+
+_MISFIT: Final = 1.7
+"""Points that lie farther off than this many times their noise aren't on one arc (a choice)."""
 
 _FREE_LANE_M: Final = 1.5
 """Width of the own lane that a rider can use to round a kink off (a choice, no source) [m]."""
@@ -37,12 +47,18 @@ class _Run:
     turn: float
 
 
-def find_corners(line: Line) -> tuple[Corner, ...]:
+def find_corners(line: Line, points: FloatArray) -> tuple[Corner, ...]:
     """Find where the road turns by 15° or more on a radius below 300 m.
+
+    The smoothed line says where; the radius comes from straight, arc, straight fitted to the points
+    themselves, with how sure it is. Where the points would allow a corner 40 % tighter, a tight radius is
+    assumed and the corner is marked as not measured.
 
     Parameters
     ----------
     line : Line
+    points : FloatArray, shape (k, 2)
+        The points that `line.samples` belong to [m].
 
     Returns
     -------
@@ -50,11 +66,13 @@ def find_corners(line: Line) -> tuple[Corner, ...]:
         In the order of the road; distances along `line`.
     """
     step = float(np.median(np.diff(line.s)))
-    spread = np.gradient(line.s)
-    curvature = box_mean(line.turn, max(round(4.0 / step), 1)) / box_mean(spread, max(round(4.0 / step), 1))
+    half = max(round(4.0 / step), 1)
+    curvature = box_mean(line.turn, half) / box_mean(np.gradient(line.s), half)
     runs = _join_runs(_find_runs(curvature, line), line)
-    corners = [_measure(run, line) for run in runs if abs(run.turn) >= _LEAST_TURN]
-    return tuple(_mark_roundabouts(corners))
+    rough = [_rough(run, line) for run in runs if abs(run.turn) >= _LEAST_TURN]
+    if not rough:
+        return ()
+    return tuple(_mark_roundabouts(_refine(rough, line, points)))
 
 
 def assumed_radius(turn: float) -> float:
@@ -74,7 +92,7 @@ def assumed_radius(turn: float) -> float:
         [m]
     """
     if abs(turn) >= _DEAD_TURN:
-        return 3.0
+        return _DEAD_TURN_M
     rounded = _FREE_LANE_M / (1.0 / math.cos(0.5 * abs(turn)) - 1.0)
     return max(rounded, 6.0)
 
@@ -102,42 +120,81 @@ def _join_runs(runs: list[_Run], line: Line) -> list[_Run]:
     return joined
 
 
-def _measure(run: _Run, line: Line) -> Corner:
+def _rough(run: _Run, line: Line) -> Corner:
+    """Measure a corner by the smoothed line: the middle 70 % of its turn gives the radius."""
     part = slice(run.first, run.last + 1)
     s, turned = line.s[part], np.abs(np.cumsum(line.turn[part]))
     total = max(float(turned[-1]), 1e-9)
     share = np.maximum.accumulate(turned) / total
     at = np.interp([0.05, 0.15, 0.5, 0.85, 0.95], share, s)
-    radius = max((at[3] - at[1]) / (0.7 * total), 1.0)
-    turn = run.turn
+    radius = max(float(at[3] - at[1]) / (0.7 * total), 1.0)
     arc = max(radius * total, 4.0)
-    start, end = min(at[0], at[2] - 0.5 * arc), max(at[4], at[2] + 0.5 * arc)
-    measured = _is_resolved(line.samples, start, end)
-    if not measured:
-        radius = min(radius, assumed_radius(turn))
-    kind = _kind(line, float(start), float(at[2]), float(end), float(radius), turn)
-    if kind is CornerKind.DEAD_TURN and not measured:
-        radius = min(radius, 3.0)
     return Corner(
-        start=float(max(start, 0.0)),
+        start=max(float(min(at[0], at[2] - 0.5 * arc)), 0.0),
         apex=float(at[2]),
-        end=float(min(end, line.s[-1])),
-        radius=float(radius),
-        turn=float(turn),
-        kind=kind,
-        measured=measured,
+        end=min(float(max(at[4], at[2] + 0.5 * arc)), float(line.s[-1])),
+        radius=radius,
+        turn=run.turn,
+        kind=CornerKind.BEND,
     )
 
 
-def _is_resolved(samples: FloatArray, start: float, end: float) -> bool:
-    """At least three points stand in the corner, or almost."""
-    low, high = np.searchsorted(samples, [start - 1.0, end + 1.0])
-    return bool(high - low >= 3)
+def _refine(rough: list[Corner], line: Line, points: FloatArray) -> list[Corner]:
+    """Fit the points around each corner, as far as its neighbours."""
+    start, apex, end = (np.array([getattr(c, name) for c in rough]) for name in ("start", "apex", "end"))
+    spacing = _spacing(line.samples, start, end)
+    leg = np.maximum(_LEG_M, 2.2 * spacing)
+    before = np.concatenate(([0.0], end[:-1]))
+    after = np.concatenate((start[1:], line.s[-1:]))
+    first = np.searchsorted(line.samples, np.maximum(np.minimum(start, np.maximum(before, start - leg)), 0.0))
+    last = np.searchsorted(line.samples, np.maximum(end, np.minimum(after, end + leg)), side="right") - 1
+    first = np.minimum(first, line.samples.size - 1)
+    last = np.maximum(last, first)
+    middle = np.clip(np.searchsorted(line.s, apex) - 1, 0, line.heading.size - 1)
+    guess = np.column_stack(
+        (
+            np.interp(apex, line.s, line.xy[:, 0]),
+            np.interp(apex, line.s, line.xy[:, 1]),
+            line.heading[middle],
+            [c.turn for c in rough],
+            [c.radius for c in rough],
+        )
+    )
+    fit = fit_arcs(points, first.astype(np.int64), last.astype(np.int64), guess, line.noise)
+    return [_settle(corner, line, fit, i, float(spacing[i])) for i, corner in enumerate(rough)]
 
 
-def _kind(line: Line, start: float, apex: float, end: float, radius: float, turn: float) -> CornerKind:
-    if abs(turn) >= _DEAD_TURN and radius < 8.0 and _doubles_back(line, start, end):
-        return CornerKind.DEAD_TURN
+def _settle(corner: Corner, line: Line, fit: ArcFit, i: int, spacing: float) -> Corner:
+    """Choose between the fit, the smoothed line and the assumption of a tight corner."""
+    if fit.misfit[i] < _MISFIT:
+        radius, turn = float(fit.radius[i]), float(fit.turn[i])
+        measured = bool(fit.doubt[i] > _REFUTED)
+    else:
+        radius, turn = min(corner.radius, float(fit.radius[i])), corner.turn
+        measured = corner.end - corner.start > 1.5 * spacing
+    turn = turn if abs(turn - corner.turn) < 0.3 * abs(corner.turn) else corner.turn
+    start, end = corner.start, corner.end
+    if measured:
+        half = 0.5 * radius * abs(turn)
+        start, end = max(corner.apex - half, 0.0), min(corner.apex + half, float(line.s[-1]))
+    else:
+        radius = min(radius, assumed_radius(turn))
+    kind = _kind(radius, turn)
+    if abs(turn) >= _DEAD_TURN:
+        gap = _doubles_back(line, start, end)
+        if math.isfinite(gap):
+            kind, radius = CornerKind.DEAD_TURN, min(radius, max(0.5 * gap, _DEAD_TURN_M))
+    return replace(corner, start=start, end=end, radius=radius, turn=turn, kind=kind, measured=measured)
+
+
+def _spacing(samples: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:
+    """Mean distance between the points in and beside each corner."""
+    low = np.maximum(np.searchsorted(samples, start - 10.0) - 1, 0)
+    high = np.minimum(np.searchsorted(samples, end + 10.0), samples.size - 1)
+    return np.asarray((samples[high] - samples[low]) / np.maximum(high - low, 1), dtype=np.float64)
+
+
+def _kind(radius: float, turn: float) -> CornerKind:
     if abs(turn) >= math.radians(230.0) and radius < 40.0:
         return CornerKind.ROUNDABOUT
     if abs(turn) >= _HAIRPIN_TURN and radius < 30.0:
@@ -147,17 +204,20 @@ def _kind(line: Line, start: float, apex: float, end: float, radius: float, turn
     return CornerKind.BEND
 
 
-def _doubles_back(line: Line, start: float, end: float) -> bool:
-    """Tell whether the road after the turn runs beside the road before it."""
+def _doubles_back(line: Line, start: float, end: float) -> float:
+    """Distance between the road before the turn and the road after it, if they are two ways of one road.
+
+    Infinite if they aren't.
+    """
     reach = np.array([10.0, 20.0, 30.0, 40.0])
     reach = reach[(start - reach > 0.0) & (end + reach < line.s[-1])]
     if reach.size == 0:
-        return True
+        return math.inf
     before = np.column_stack([np.interp(start - reach, line.s, line.xy[:, i]) for i in range(2)])
     inside = (line.s > end - 10.0) & (line.s < end + 70.0)
-    after: npt.NDArray[np.float64] = line.xy[inside]
+    after = line.xy[inside]
     gap = np.hypot(*(before[:, None, :] - after[None, :, :]).transpose(2, 0, 1)).min(axis=1)
-    return bool(np.all(gap < _LANES_M + line.noise))
+    return float(np.median(gap)) if np.all(gap < _LANES_M + line.noise) else math.inf
 
 
 def _mark_roundabouts(corners: list[Corner]) -> list[Corner]:

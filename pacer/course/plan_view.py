@@ -16,8 +16,19 @@ _STEP: Final = 2.5
 _STRAIGHT: Final = 1.2e-5
 """Power density of curvature on a straight road: its heading strays 2° in 100 m (a choice) [1/m]."""
 
+_REACH_M: Final = 30.0
+"""A bend frees the line this far to both sides (chosen by trial on known courses) [m]."""
+
+_ROUNDS: Final = 10
+_MISFIT_M: Final = 15.0
+_MISFIT: Final = 3.0
+"""Where points lie farther off the line than usual by this, in mean square, it must bend more."""
+
 _LEAST_NOISE: Final = 0.3
 _MOST_NOISE: Final = 6.0
+_COARSE_M: Final = 15.0
+_DRAWN_NOISE: Final = 1.0
+"""Points farther apart than 15 m are drawn on a map, and lie this near to the road (common practice) [m]."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -98,18 +109,31 @@ def smooth_line(xy: FloatArray) -> Line:
     along = np.concatenate(([0.0], np.cumsum(steps)))
     samples = Samples(along, min(_STEP, along[-1] / 8.0))
     usual = float(np.median(steps))
-    noise = float(np.clip(position_noise(xy), _LEAST_NOISE, min(_MOST_NOISE, 0.5 * usual + 0.3)))
+    most = min(_MOST_NOISE, 0.5 * usual + 0.3) if usual < _COARSE_M else _DRAWN_NOISE
+    noise = float(np.clip(position_noise(xy), _LEAST_NOISE, most))
     weights = np.full(along.size, 1.0 / noise**2)
     weights[[0, -1]] *= 4.0
+    half = max(round(_REACH_M / samples.step), 2)
     density = np.full(samples.count - 2, _STRAIGHT)
-    half = max(round(4.0 / samples.step), 1)
+    boost = np.ones(samples.count - 2)
     curve = samples.smooth(xy, weights, 1.0 / density)
-    for _ in range(8):
+    for _ in range(_ROUNDS):
         bend = np.hypot(*(np.diff(curve, 2, axis=0) / samples.step**2).T)
-        power = box_mean(bend**2, half) * samples.step
-        density = _STRAIGHT + power * 4.0
+        power = box_mean(box_mean(bend**2, half // 2), half - half // 2) * samples.step
+        misfit = _misfit(xy, curve, samples, noise)
+        limit = _MISFIT * max(float(np.percentile(misfit, 75.0)), 1.0) if usual < _COARSE_M else np.inf
+        boost = np.where(misfit > limit, np.minimum(boost * 4.0, 1e4), boost)
+        density = (_STRAIGHT + power) * boost
         curve = samples.smooth(xy, weights, 1.0 / density)
     return _measure(curve, samples, noise)
+
+
+def _misfit(xy: FloatArray, curve: FloatArray, samples: Samples, noise: float) -> FloatArray:
+    """Mean square distance of the points around each inner grid node, over what noise explains."""
+    off = np.sum((xy - samples.at_samples(curve)) ** 2, axis=1) / (2.0 * noise**2)
+    half = max(round(_MISFIT_M / samples.step), 1)
+    total, count = samples.on_grid(off), samples.on_grid(np.ones(off.size))
+    return (box_mean(total, half) / np.maximum(box_mean(count, half), 1e-9))[1:-1]
 
 
 def _measure(curve: FloatArray, samples: Samples, noise: float) -> Line:

@@ -56,6 +56,10 @@ class Samples:
         share = self._share if curve.ndim == 1 else self._share[:, None]
         return np.asarray(curve[self._cell] * (1.0 - share) + curve[self._cell + 1] * share)
 
+    def on_grid(self, values: FloatArray) -> FloatArray:
+        """Sum what the samples hold at the grid node before each, shape (count,)."""
+        return np.bincount(self._cell, values, self.count).astype(np.float64)
+
     def log_evidence(self, values: FloatArray, weights: FloatArray, stiffness: FloatArray) -> float:
         """Restricted log likelihood of one column of samples, up to a constant.
 
