@@ -13,7 +13,7 @@ from pacer.physics.forces import gravity_force
 from pacer.physics.simulate import Schedule, braking_envelope
 from pacer.planning.problem import DragShape, Problem
 from pacer.planning.programme import Branches, solve
-from pacer.units import FloatArray
+from pacer.planning.recovery import Recovery
 
 __all__ = ["explain"]
 
@@ -49,7 +49,7 @@ def _with(
     problem: Problem,
     position: npt.NDArray[np.int64],
     shape: DragShape,
-    recovery: FloatArray | None,
+    recovery: Recovery | None,
     **fatigue: float,
 ) -> float | None:
     """Time with some fatigue limits replaced, None where that doesn't help."""
@@ -63,7 +63,7 @@ def explain(
     cells: Cells,
     position: npt.NDArray[np.int64],
     shape: DragShape,
-    recovery: FloatArray | None,
+    recovery: Recovery | None,
     status: str,
 ) -> InfeasibleError:
     """The error to raise where even upright throughout has no solution.

@@ -6,7 +6,6 @@ rounded so that the ride, not only the programme, holds the fatigue budget and t
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Final
 
@@ -17,7 +16,9 @@ from pacer.course.segment import cut_by_change
 from pacer.physics.fatigue import fourth_power_mean, w_balance
 from pacer.physics.simulate import Schedule, Trace, ride
 from pacer.planning.optimise import Solution
-from pacer.planning.problem import Problem
+from pacer.planning.problem import Problem, drag_shape
+from pacer.planning.programme import Branches, Held, solve
+from pacer.planning.recovery import recovery_about
 from pacer.units import FloatArray
 
 __all__ = ["Followable", "Ridden", "followable", "ridden"]
@@ -30,6 +31,15 @@ POWER_STEP: Final = 5.0
 
 SEGMENT_WORTH: Final = 7e-5
 """A further segment must bring in this share of the race's time."""
+
+BISECTIONS: Final = 9
+"""Halvings with which the powers are scaled to the budget; the first try is no change."""
+
+REFINEMENTS: Final = 3
+"""Most rounds of the programme with one power a segment."""
+
+EASING: Final = (1.0, 0.999, 0.998, 0.996, 0.994, 0.99, 0.985, 0.97, 0.95)
+"""By how much the powers are lowered in turn until their rounded values can be paid for."""
 
 GRADE_FEATURE, WIND_FEATURE = 0.15, 0.02
 """Weight, in seconds a second, of a 10 % change of grade and of a 10 m/s change of headwind inside a segment."""
@@ -171,47 +181,88 @@ def _segment_power(solution: Solution, cuts: npt.NDArray[np.int64]) -> FloatArra
     return np.array(found)
 
 
-def _largest(rideable: Callable[[float], Ridden | None], low: float, high: float, steps: int) -> float:
-    """Largest x in [low, high] found by bisection for which `rideable` gives a ride."""
-    if rideable(high) is not None:
-        return high
-    for _ in range(steps):
-        middle = 0.5 * (low + high)
-        low, high = (middle, high) if rideable(middle) is not None else (low, middle)
-    return low
-
-
-def _fit_budget(
-    problem: Problem, position: npt.NDArray[np.int64], cuts: npt.NDArray[np.int64], power: FloatArray
-) -> tuple[FloatArray, Ridden]:
-    """Scale, then round, the segment powers to the most that the body can pay."""
+def _pays(problem: Problem, result: Ridden) -> bool:
     fatigue = problem.fatigue
+    enough = result.w_balance.min() >= fatigue.w_prime_reserve
+    return bool(enough and result.fourth_power_mean <= fatigue.budget)
+
+
+def _scaled_to_budget(
+    problem: Problem, position: npt.NDArray[np.int64], counts: npt.NDArray[np.int64], power: FloatArray
+) -> tuple[FloatArray, Ridden]:
+    """The largest multiple of the segment powers that the body can pay, by bisection, and its ride."""
+    low, high = 0.6, 1.15
+    best: tuple[FloatArray, Ridden] | None = None
+    for _ in range(BISECTIONS):
+        middle = 1.0 if best is None and low == 0.6 and high == 1.15 else 0.5 * (low + high)
+        trial = np.minimum(power * middle, problem.fatigue.max_power)
+        result = ridden(problem, position, np.repeat(trial, counts))
+        if _pays(problem, result):
+            low, best = middle, (trial, result)
+        else:
+            high = middle
+    return best or (trial, result)
+
+
+def _refined(
+    solution: Solution, position: npt.NDArray[np.int64], cuts: npt.NDArray[np.int64], power: FloatArray
+) -> tuple[FloatArray, Ridden]:
+    """Segment powers improved by the programme with one power a segment, round its own ride."""
+    problem, counts = solution.problem, np.diff(cuts)
+    segment = np.repeat(np.arange(counts.size), counts)
+    best_power, best = _scaled_to_budget(problem, position, counts, power)
+    for _ in range(REFINEMENTS):
+        trace = best.trace
+        slowness = trace.duration / problem.road.length
+        held = Held(
+            segment=segment,
+            power=best_power,
+            slowness=slowness,
+            acts=trace.power >= best_power[segment] - 0.01,
+        )
+        recovery = None
+        if solution.recovery is not None:
+            recovery = recovery_about(best.w_balance, best.body_power, trace.duration, problem.fatigue)
+        shape = drag_shape(problem.road, 1.0 / slowness)
+        optimum = solve(problem, Branches.fixed(position), shape, recovery, accuracy=1e-5, held=held)
+        if not optimum.solved:
+            break
+        trial, result = _scaled_to_budget(problem, position, counts, np.maximum(optimum.segment_power, 0.0))
+        if result.time > best.time * (1.0 - 2e-5) or not _pays(problem, result):
+            break
+        best_power, best = trial, result
+    return best_power, best
+
+
+def _rounded(power: FloatArray, seconds: FloatArray, highest: float) -> FloatArray:
+    """Powers rounded to the step, each remainder carried on, so that work done so far stays the same."""
+    found, carry = [], 0.0
+    for p, dt in zip(power.tolist(), seconds.tolist(), strict=True):
+        number = POWER_STEP * np.floor((p + carry / dt) / POWER_STEP + 0.5)
+        number = min(
+            max(number, POWER_STEP * np.floor(p / POWER_STEP), 0.0), POWER_STEP * np.ceil(p / POWER_STEP)
+        )
+        number = min(number, POWER_STEP * np.floor(highest / POWER_STEP))
+        carry += (p - number) * dt
+        found.append(number)
+    return np.array(found)
+
+
+def _readable(
+    problem: Problem,
+    position: npt.NDArray[np.int64],
+    cuts: npt.NDArray[np.int64],
+    power: FloatArray,
+    fit: Ridden,
+) -> tuple[FloatArray, Ridden]:
+    """Powers that can be read off a card and still be paid for."""
     counts = np.diff(cuts)
-    highest = fatigue.max_power
-
-    def attempt(numbers: FloatArray) -> Ridden | None:
+    seconds = np.diff(fit.trace.time[cuts])
+    for ease in EASING:
+        numbers = _rounded(power * ease, seconds, problem.fatigue.max_power)
         result = ridden(problem, position, np.repeat(numbers, counts))
-        pays = (
-            result.fourth_power_mean <= fatigue.budget and result.w_balance.min() >= fatigue.w_prime_reserve
-        )
-        return result if pays else None
-
-    def scaled(factor: float) -> FloatArray:
-        return np.minimum(power * factor, highest)
-
-    factor = _largest(lambda x: attempt(scaled(x)), 0.7, 1.1, 10)
-
-    def rounded(shift: float) -> FloatArray:
-        return (
-            np.minimum(np.floor(scaled(factor) / POWER_STEP + shift), np.floor(highest / POWER_STEP))
-            * POWER_STEP
-        )
-
-    numbers = rounded(_largest(lambda x: attempt(rounded(x)), 0.0, 0.99, 8))
-    result = attempt(numbers)
-    if result is None:
-        numbers = rounded(0.0)
-        result = ridden(problem, position, np.repeat(numbers, counts))
+        if _pays(problem, result):
+            break
     return numbers, result
 
 
@@ -234,5 +285,7 @@ def followable(
         Nodes where a segment must end whatever the numbers say (a lap, a zone).
     """
     cuts = _cuts(solution, position, forced)
-    power, result = _fit_budget(solution.problem, position, cuts, _segment_power(solution, cuts))
-    return Followable(cuts, power, _one_position(position, cuts), result)
+    held = _one_position(position, cuts)
+    power, result = _refined(solution, held, cuts, _segment_power(solution, cuts))
+    power, result = _readable(solution.problem, held, cuts, power, result)
+    return Followable(cuts, power, held, result)

@@ -70,7 +70,7 @@ class Landmarks:
         # A descent that holds corners is a descent first: the rider is on the brakes from its top.
         long_fall = Rule.STEEP_DESCENT in rules and self._falls_first(stretch, inside)
         if long_fall:
-            seen.append(_RULE_WORDS[Rule.STEEP_DESCENT])
+            seen.append("steep" if inside else _RULE_WORDS[Rule.STEEP_DESCENT])
         if inside:
             seen.append(corner_words(inside[0]))
             if len(inside) > 1 and not long_fall:

@@ -19,6 +19,7 @@ from pacer.planning.feasibility import explain
 from pacer.planning.positions import choose_positions, position_costs
 from pacer.planning.problem import Problem, drag_shape, drag_shape_below
 from pacer.planning.programme import Branches, Optimum, solve
+from pacer.planning.recovery import Recovery, recovery_about, recovery_at_most
 from pacer.planning.safety import Verdict
 from pacer.planning.scenario import Scenario
 from pacer.units import FloatArray
@@ -37,6 +38,9 @@ MOST_REPAIRS: Final = 8
 
 W_PRIME_MARGIN: Final = 0.10
 """Share of W' above the reserve under which the W' balance joins the programme."""
+
+W_PRIME_SLIP: Final = 0.005
+"""Share of W' by which a round may miss the reserve and still count; the written plan may not."""
 
 SLOWEST_SHARE, FASTEST_SHARE = 0.6, 1.4
 """The bound holds for plans that ride each cell at between these shares of the optimum's speed there."""
@@ -57,8 +61,10 @@ class Solution:
     position : int array, shape (n,)
     cost : FloatArray, shape (n, p)
         Seconds that each position would cost in each cell, infinite where refused.
-    recovery : FloatArray, shape (n,), or None
+    recovery : Recovery or None
         As used, None where the W' balance doesn't matter.
+    w_lowest : float
+        Lowest W' balance of the optimum [J].
     arrival : FloatArray, shape (n,)
         Seconds since the start for which the problem's air was resolved.
     rounds : int
@@ -69,7 +75,8 @@ class Solution:
     optimum: Optimum
     position: npt.NDArray[np.int64]
     cost: FloatArray
-    recovery: FloatArray | None
+    recovery: Recovery | None
+    w_lowest: float
     arrival: FloatArray
     rounds: int
 
@@ -97,7 +104,8 @@ class _State:
             self.speed = np.maximum(guess, 1.5)
             self.set_times(length / self.speed)
             road, _ = scenario.road(self.arrival)
-        self.recovery: FloatArray | None = None
+        self.recovery: Recovery | None = None
+        self.w_lowest = scenario.setup.rider.w_prime
 
     def set_times(self, seconds: FloatArray) -> None:
         """Arrival in the middle of each cell, and the budget that goes with the duration."""
@@ -114,7 +122,8 @@ class _State:
         balance = w_balance(body, self.seconds, fatigue.critical_power, fatigue.w_prime)
         near = fatigue.w_prime_reserve + W_PRIME_MARGIN * fatigue.w_prime
         if self.recovery is not None or balance.min() < near:
-            self.recovery = np.clip(1.0 - balance[:-1] / fatigue.w_prime, 0.0, 1.0)
+            self.recovery = recovery_about(balance, body, self.seconds, fatigue)
+        self.w_lowest = float(balance.min())
 
 
 def _upright(problem: Problem) -> npt.NDArray[np.int64]:
@@ -188,6 +197,8 @@ def optimise(scenario: Scenario) -> Solution:
     state = _State(scenario)
     stays = scenario.stays
     best: Solution | None = None
+    rider = scenario.setup.rider
+    lowest_allowed = scenario.race.w_prime_reserve - W_PRIME_SLIP * rider.w_prime
     arrival = state.arrival
     problem, verdict = scenario.problem(arrival, state.budget)
     wanted, power = _first_positions(problem, state)
@@ -196,14 +207,17 @@ def optimise(scenario: Scenario) -> Solution:
         position = np.where(refused, _upright(problem), wanted)
         optimum, position = _solve_fixed(problem, position, power, state)
         cost = position_costs(problem, optimum, stays)
-        found = Solution(problem, verdict, optimum, position, cost, state.recovery, arrival, number)
+        used = state.recovery
         state.learn(problem, optimum)
+        found = Solution(problem, verdict, optimum, position, cost, used, state.w_lowest, arrival, number)
         wanted, power = choose_positions(cost, state.seconds, stays), found.power
-        # The first round's drag, air and recovery are guesses: it never counts as the best.
+        # The first round's drag, air and recovery are guesses: it never counts as the best, nor does one whose
+        # recovery was guessed too fast.
+        sound = number > 1 and state.w_lowest > lowest_allowed
         gained = best is None or optimum.time < best.optimum.time * (1.0 - SETTLED)
-        if number > 1 and (best is None or optimum.time < best.optimum.time):
+        if sound and (best is None or optimum.time < best.optimum.time):
             best = found
-        if number > 2 and not gained:
+        if number > 2 and sound and not gained:
             break
         arrival = state.arrival
         problem, verdict = scenario.problem(arrival, state.budget)
@@ -239,7 +253,7 @@ def bound_over_positions(solution: Solution) -> float:
     shape = drag_shape_below(road, speed, SLOWEST_SHARE * speed, FASTEST_SHARE * speed + 1.0)
     recovery = None
     if solution.recovery is not None:
-        recovery = np.full(len(road), 1.0 - fatigue.w_prime_reserve / fatigue.w_prime)
+        recovery = recovery_at_most(road.length / (SLOWEST_SHARE * speed), fatigue)
     firm = replace(problem.machine, brake_force=problem.machine.brake_force * 1.02)
     relaxed = solve(replace(problem, machine=firm), Branches.open(problem.allowed), shape, recovery)
     if not relaxed.solved:

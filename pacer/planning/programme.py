@@ -8,7 +8,7 @@ of mean E and mean y, the slowness τ (seconds a metre), the body force F = Q τ
     motion      M (E₁ - E₀) / (2 d) + Σ k (square Ē + linear ȳ + constant θ) + rolling + climb + bearing + B = Σ η f F
     slowness    θ² ≤ τ ȳ          speed    ȳ² ≤ Ē θ,  y² ≤ E
     endurance   Σ d (q / budgetⁿ - τ) ≤ 0   with F² ≤ a τ, a² ≤ q τ       (n = 4)
-    W'          W₁ ≤ W₀ + d (CP τ - F)  and  W₁ ≤ W₀ + r d (CP τ - F)
+    W'          W₁ ≤ W₀ + d (CP τ - F), and recovery as in `recovery.py`
 
 With one branch a cell θ is 1 and this is the programme for given positions; with several it is the tightest convex
 relaxation over positions, the hull of each cell's choices in perspective form [1], whose dual value bounds every
@@ -34,12 +34,19 @@ from scipy import sparse
 from pacer.physics.forces import BEARING_CONSTANT, BEARING_SLOPE, gravity_force, rolling_force
 from pacer.planning.affine import Affine, Layout, rows
 from pacer.planning.problem import DragShape, Problem
+from pacer.planning.recovery import Recovery
 from pacer.units import FloatArray
 
-__all__ = ["Branches", "Optimum", "solve"]
+__all__ = ["SPEED_SCALE", "Branches", "Held", "Optimum", "solve"]
 
 SPEED_SCALE = 10.0
 """Metres a second; with the budget it scales every variable to about 1."""
+
+LOWER_ACCURACY = 2e-6
+"""Relative accuracy that is tried where the solver stalls short of the one asked for; still 0.01 s in 5,000 s."""
+
+CELL_SCALE = 30.0
+"""Metres; motion rows are balances of work over the cell, so that short cells don't stiffen them."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -59,6 +66,34 @@ class Branches:
         """Every allowed position, from a mask of shape (n, p)."""
         cell, position = np.nonzero(allowed)
         return cls(cell, position)
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Held:
+    """One power a segment, to first order about a ride.
+
+    F f = P τ, the force of a held power, becomes F f = P₀ τ + τ₀ (P - P₀) where the segment's number acts, and at
+    most that where a limit bids less.
+
+    Attributes
+    ----------
+    segment : int array, shape (n,)
+        Of each cell.
+    power : FloatArray, shape (s,)
+        P₀ of each segment at the pedals [W].
+    slowness : FloatArray, shape (n,)
+        τ₀ of the ride [s/m].
+    acts : bool array, shape (n,)
+        Where the ride held the segment's power.
+    change : float
+        Most that a power may move from P₀, over the budget.
+    """
+
+    segment: npt.NDArray[np.int64]
+    power: FloatArray
+    slowness: FloatArray
+    acts: npt.NDArray[np.bool_]
+    change: float = 0.15
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -88,6 +123,8 @@ class Optimum:
     looseness : float
         How far the relaxation is from tight: largest 1 - y²/E and τȳ - 1, weighted by time.
     iterations : int
+    segment_power : FloatArray, shape (s,)
+        Of held segments [W]; empty without them.
     """
 
     status: str
@@ -103,6 +140,7 @@ class Optimum:
     w_prime_price: FloatArray
     looseness: float
     iterations: int
+    segment_power: FloatArray
 
     @property
     def solved(self) -> bool:
@@ -118,8 +156,11 @@ class Optimum:
 class _Builder:
     """The programme's expressions, then its rows in the solver's order: zero cone, non-negative cone, second-order."""
 
-    def __init__(self, problem: Problem, branches: Branches, shape: DragShape) -> None:
-        self.problem, self.branches, self.shape = problem, branches, shape
+    def __init__(
+        self, problem: Problem, branches: Branches, shape: DragShape, held: Held | None, *, with_w_prime: bool
+    ) -> None:
+        self.problem, self.branches, self.shape, self.held = problem, branches, shape, held
+        self.with_w_prime = with_w_prime
         n, m = len(problem.road), branches.cell.size
         self.n, self.m = n, m
         per_cell = np.bincount(branches.cell, minlength=n)
@@ -133,14 +174,16 @@ class _Builder:
         exponent = self.problem.fatigue.exponent
         count = int(several.sum())
         layout = Layout()
-        for name, size in (("E", n + 1), ("y", n + 1), ("W", n + 1), ("tau", m), ("F", m), ("B", n)):
+        for name, size in (("E", n + 1), ("y", n + 1), ("tau", m), ("F", m), ("B", n)):
             layout.reserve(name, size)
         for name in ("theta", "e", "u"):
             layout.reserve(name, count)
         layout.reserve("a", m if exponent >= 2 else 0)
         layout.reserve("q", m if exponent == 4 else 0)
+        layout.reserve("W", n + 1 if self.with_w_prime else 0)
+        layout.reserve("P", self.held.power.size if self.held else 0)
         self.layout = layout
-        self.E, self.y, self.W = (layout.variable(k) for k in ("E", "y", "W"))
+        self.E, self.y = layout.variable("E"), layout.variable("y")
         self.tau, self.F, self.B = (layout.variable(k) for k in ("tau", "F", "B"))
         self.a, self.q = layout.variable("a"), layout.variable("q")
         first, second = np.arange(n), np.arange(1, n + 1)
@@ -169,13 +212,14 @@ class _Builder:
         steady = rolling_force(machine.mass, road.crr, road.grade) + gravity_force(machine.mass, road.grade)
         inertia = machine.inertial_mass * SPEED_SCALE**2 / (2.0 * road.length * newton)
         change = self.E.at(np.arange(1, self.n + 1)) - self.E.at(np.arange(self.n))
-        return (
+        balance = (
             change * inertia
             + (air - drive).mapped(self.sum_cells)
             + self.y_mean * (BEARING_SLOPE * SPEED_SCALE / newton)
             + self.B
             + (steady + BEARING_CONSTANT) / newton
         )
+        return balance * (road.length / CELL_SCALE)
 
     def equalities(self) -> list[Affine]:
         start = self.problem.start_speed / SPEED_SCALE
@@ -186,7 +230,30 @@ class _Builder:
             for part, whole in ((self.theta, 1.0), (self.e, self.E_mean), (self.u, self.y_mean)):
                 total = (part * split).mapped(self.sum_cells).at(cells)
                 found.append(total - (whole.at(cells) if isinstance(whole, Affine) else whole))
+        if self.held is not None:
+            found.append(self._held_force().at(self.held.acts))
         return found
+
+    def _held_force(self) -> Affine:
+        """Force of the held power less the force used, to first order, one row a cell with one branch each."""
+        assert self.held is not None
+        held, n = self.held, self.n
+        reference = (held.power / self.problem.fatigue.budget)[held.segment]
+        slowness = held.slowness * SPEED_SCALE
+        each = sparse.csr_array((np.ones(n), (np.arange(n), held.segment)), shape=(n, held.power.size))
+        power = self.layout.variable("P").mapped(each)
+        used = self.F * self.problem.power_factor[self.branches.position]
+        return self.tau * reference + (power - reference) * slowness - used
+
+    def held_bounds(self) -> list[Affine]:
+        """The held power where it needn't act, and how far it may move."""
+        if self.held is None:
+            return []
+        power, budget = self.layout.variable("P"), self.problem.fatigue.budget
+        reference = self.held.power / budget
+        highest = np.minimum(reference + self.held.change, self.problem.fatigue.max_power / budget)
+        lowest = np.maximum(reference - self.held.change, 0.0)
+        return [self._held_force().at(~self.held.acts), highest - power, power - lowest]
 
     def endurance(self) -> Affine:
         """Load allowed less load, one row."""
@@ -196,21 +263,17 @@ class _Builder:
         total = sparse.csr_array(weight[None, :])
         return (self.tau - load).mapped(total)
 
-    def w_prime(self, recovery: FloatArray | None) -> list[Affine]:
-        fatigue, road = self.problem.fatigue, self.problem.road
+    def w_prime(self, recovery: Recovery | None) -> list[Affine]:
+        """Rows of the W' balance, those of `Recovery` first."""
         if recovery is None:
-            return [self.W.at([0])]
+            return []
+        fatigue, road = self.problem.fatigue, self.problem.road
+        W = self.layout.variable("W")
         cp = fatigue.critical_power / fatigue.budget
         gain = (self.tau * cp - self.F).mapped(self.sum_cells)
-        gain = gain * (road.length * self.force_scale / fatigue.w_prime)
-        before, after = self.W.at(np.arange(self.n)), self.W.at(np.arange(1, self.n + 1))
-        drop = before - after
-        return [
-            drop + gain,
-            drop + gain * recovery,
-            self.W - fatigue.w_prime_reserve / fatigue.w_prime,
-            1.0 - self.W,
-        ]
+        x = gain * (road.length * self.force_scale / fatigue.w_prime)
+        found = recovery.rows(W.at(np.arange(self.n)), W.at(np.arange(1, self.n + 1)), x)
+        return [*found, W - fatigue.w_prime_reserve / fatigue.w_prime, 1.0 - W]
 
     def inequalities(self) -> list[Affine]:
         problem, branches = self.problem, self.branches
@@ -270,9 +333,10 @@ def solve(
     problem: Problem,
     branches: Branches,
     shape: DragShape,
-    recovery: FloatArray | None = None,
+    recovery: Recovery | None = None,
     *,
     accuracy: float = 1e-7,
+    held: Held | None = None,
 ) -> Optimum:
     """Solve the programme.
 
@@ -283,22 +347,23 @@ def solve(
         The positions open in each cell.
     shape : DragShape
         Air drag as a convex quadratic of speed.
-    recovery : FloatArray, shape (n,), optional
-        1 - W/W' of the last round; without it the W' balance is left out.
+    recovery : Recovery, optional
+        How W' comes back; without it the W' balance is left out.
     accuracy : float
         Relative gap and infeasibility at which the solver stops.
+    held : Held, optional
+        One power a segment; needs one branch a cell.
 
     Returns
     -------
     Optimum
         A bad status is returned, not raised.
     """
-    build = _Builder(problem, branches, shape)
-    zero, positive = build.equalities(), build.inequalities()
+    build = _Builder(problem, branches, shape, held, with_w_prime=recovery is not None)
+    zero, positive = build.equalities(), build.inequalities() + build.held_bounds()
     endurance_row = sum(len(e) for e in positive)
     positive.append(build.endurance())
-    w_rows = build.w_prime(recovery)
-    (positive if recovery is not None else zero).extend(w_rows)
+    positive.extend(build.w_prime(recovery))
     cones = build.cones()
     everything = [*zero, *positive, *cones]
     A = sparse.csc_matrix(-sparse.vstack([e.matrix for e in everything], format="csc"))
@@ -309,7 +374,10 @@ def solve(
     weight = problem.road.length / problem.road.length.sum()
     cost = build.tau.mapped(sparse.csr_array(weight[branches.cell][None, :])).matrix.toarray()[0]
     P = sparse.csc_matrix((build.layout.size, build.layout.size))
-    answer = clarabel.DefaultSolver(P, cost, A, b, kinds, _settings(accuracy)).solve()
+    for tolerance in (accuracy, max(accuracy, LOWER_ACCURACY)):
+        answer = clarabel.DefaultSolver(P, cost, A, b, kinds, _settings(tolerance)).solve()
+        if answer.status != clarabel.SolverStatus.AlmostSolved:
+            break
     return _optimum(build, answer, n_zero, endurance_row, recovery)
 
 
@@ -318,7 +386,7 @@ def _optimum(
     answer: clarabel.DefaultSolution,
     n_zero: int,
     endurance_row: int,
-    recovery: FloatArray | None,
+    recovery: Recovery | None,
 ) -> Optimum:
     problem, branches, n = build.problem, build.branches, build.n
     seconds = float(problem.road.length.sum()) / SPEED_SCALE
@@ -333,8 +401,7 @@ def _optimum(
         w_price = np.zeros(n)
     else:
         first = n_zero + endurance_row + 1
-        draw = z[first : first + n] + recovery * z[first + n : first + 2 * n]
-        w_price = draw * seconds / problem.fatigue.w_prime
+        w_price = recovery.price(z[first:]) * seconds / problem.fatigue.w_prime
     slack = np.maximum(1.0 - y[1:] ** 2 / np.maximum(energy[1:], 1e-9), tau * build.y_mean.value(x) - 1.0)
     several = bool(build.several.any())
     weight = problem.road.length * tau
@@ -348,9 +415,10 @@ def _optimum(
         force=build.F.mapped(build.sum_cells).value(x) * newton,
         share=share,
         brake=build.B.value(x) * newton,
-        motion_price=-z[:n] * seconds / newton,
+        motion_price=-z[:n] * (problem.road.length / CELL_SCALE) * seconds / newton,
         endurance_price=float(z[n_zero + endurance_row]) * seconds,
         w_prime_price=w_price,
         looseness=looseness,
         iterations=int(answer.iterations),
+        segment_power=build.layout.variable("P").value(x) * problem.fatigue.budget,
     )
