@@ -63,7 +63,7 @@ def test_cues_follow_the_segments() -> None:
         (0.757, "corner right"),
         (0.952, "after corner right"),
         (4.493, "bend left"),
-        (8.176, "steep descent, hairpin left"),
+        (8.176, "steep, hairpin left"),
         (9.872, "foot of descent"),
         (17.351, "dead turn"),
         (19.353, "school gate"),

@@ -402,9 +402,12 @@ def _inputs(name: str) -> dict[str, Any]:
         "cockpit": {
             "reach_mm": 440.0,
             "pad_width_mm": 190.0,
-            "pad_stack_mm": 45.0,
+            "pad_height_mm": 45.0,
             "tilt_deg": 8.0,
-            "torque_n_m": 8.0,
+            "clamp_torque_nm": 8.0,
+            "clamp_torque_limit_nm": 10.0,
+            "bar_torque_limit_nm": 8.0,
+            "note": "left pad one spacer higher",
         },
         "bike": {"mass_kg": 9.0, "crr": 0.0045, "drivetrain_efficiency": EFFICIENCY},
         "positions": [

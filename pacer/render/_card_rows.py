@@ -1,0 +1,103 @@
+"""The card's lines: what each cue says, before anything is drawn."""
+
+from __future__ import annotations
+
+from collections.abc import Sequence
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from pacer.planning.plan import Cue, Plan
+from pacer.render.words import clean, clock, kilometres, kilometres_before, kilometres_from, watts
+
+__all__ = ["Row", "card_rows"]
+
+_INFORMS: Final = {"feed": "FEED", "note": "SEE"}
+_ARROWS: Final = ((" left", " ←"), (" right", " →"))
+
+
+@dataclass(frozen=True, slots=True)
+class Row:
+    """One line of the card.
+
+    Attributes
+    ----------
+    where : str
+        Kilometres.
+    action : str
+        UP or TUCK, and which way of it where the plan has several; FEED or SEE where nothing changes.
+    seen : str
+        What the eye sees there; arrows for left and right.
+    detail : str
+        For how long, and where the hands go back.
+    watts : str
+        Empty where nothing changes.
+    tucked : bool
+        What the rider is from here on.
+    warns : bool
+        Hands back on the brakes.
+    """
+
+    where: str
+    action: str
+    seen: str
+    detail: str
+    watts: str
+    tucked: bool
+    warns: bool
+
+
+def card_rows(plan: Plan, cues: Sequence[Cue]) -> tuple[Row, ...]:
+    """Write the cues as lines of a card."""
+    named = _several_positions(cues)
+    return tuple(_row(plan, cues, k, named) for k in range(len(cues)))
+
+
+def _several_positions(cues: Sequence[Cue]) -> bool:
+    """Whether UP and TUCK alone don't say which position is meant."""
+    used = {(cue.tucked, cue.position) for cue in cues}
+    return any(sum(tucked is t for t, _ in used) > 1 for tucked in (True, False))
+
+
+def _row(plan: Plan, cues: Sequence[Cue], k: int, named: bool) -> Row:
+    cue = cues[k]
+    informs = cue.kind in _INFORMS
+    action = _INFORMS.get(cue.kind, "TUCK" if cue.tucked else "UP")
+    if named and not informs:
+        action = f"{action} {clean(cue.position, 14)}"
+    return Row(
+        where=_where(cue),
+        action=action,
+        seen=_seen(cue.text),
+        detail="" if informs else _detail(plan, cues, k),
+        watts="" if informs else watts(cue.power_w),
+        tucked=cue.tucked,
+        warns=cue.kind == "up",
+    )
+
+
+def _seen(text: str) -> str:
+    line = clean(text, 60)
+    for word, arrow in _ARROWS:
+        line = line.replace(word, arrow)
+    return line
+
+
+def _where(cue: Cue) -> str:
+    if cue.kind == "up":
+        return kilometres_before(cue.at_m)
+    return kilometres_from(cue.at_m) if cue.kind == "tuck" else kilometres(cue.at_m)
+
+
+def _detail(plan: Plan, cues: Sequence[Cue], k: int) -> str:
+    """Say how long this line holds and, of a tucked one, where the hands go back."""
+    end = float(plan.nodes.distance_m[-1])
+    following = [cue for cue in cues[k + 1 :] if cue.kind not in _INFORMS]
+    until = following[0].at_m if following else end
+    at = np.interp([cues[k].at_m, until], plan.nodes.distance_m, plan.nodes.time_s)
+    lasts = clock(float(at[1] - at[0]))
+    if not cues[k].tucked:
+        return lasts if following else f"{lasts} to the finish"
+    up = next((cue for cue in following if not cue.tucked), None)
+    return f"{lasts}, up at {kilometres_before(up.at_m if up is not None else end)}"
