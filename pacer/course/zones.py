@@ -22,6 +22,7 @@ __all__ = [
     "ZoneEffects",
     "check_zones",
     "match_zones",
+    "repeat_over_laps",
     "waypoint_zones",
     "zone_effects",
 ]
@@ -116,6 +117,25 @@ def check_zones(course: Course, zones: Iterable[Zone], source: str = "") -> tupl
             )
         kept.append(replace(zone, start=max(zone.start, 0.0), end=min(zone.end, course.length)))
     return tuple(kept)
+
+
+def repeat_over_laps(zones: Iterable[Zone], length: float, laps: int) -> tuple[Zone, ...]:
+    """Repeat on every lap the zones that lie within the first; the road is the same each time round.
+
+    Parameters
+    ----------
+    zones : iterable of Zone
+        Metres along the course as ridden; those that reach beyond the first lap stay where they are.
+    length : float
+        Of all laps together [m].
+    laps : int
+    """
+    lap = length / laps
+    found = []
+    for zone in zones:
+        times = laps if zone.end <= lap else 1
+        found += [replace(zone, start=zone.start + k * lap, end=zone.end + k * lap) for k in range(times)]
+    return tuple(sorted(found, key=lambda zone: zone.start))
 
 
 def match_zones(course: Course, drawn: Sequence[GeoZone], source: str = "") -> tuple[Zone, ...]:

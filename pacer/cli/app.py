@@ -1,0 +1,73 @@
+"""The typer application and the one place where an error becomes a message and an exit code."""
+
+from __future__ import annotations
+
+import os
+import sys
+from typing import Annotated, Final
+
+import typer
+
+from pacer.cli import plan_commands
+from pacer.errors import InfeasibleError, PacerError
+
+__all__ = ["app", "entrypoint"]
+
+EXIT_INPUT: Final = 1
+EXIT_INFEASIBLE: Final = 3
+EXIT_INTERRUPTED: Final = 130
+
+app = typer.Typer(
+    name="pacer",
+    help="Where to go tucked, where to be upright and what power to hold, from a GPX file of the course.",
+    no_args_is_help=True,
+    add_completion=False,
+    pretty_exceptions_enable=False,
+    rich_markup_mode=None,
+)
+for register in (plan_commands.register,):
+    register(app)
+
+
+def _version(asked: bool) -> None:
+    if asked:
+        from importlib.metadata import version
+
+        typer.echo(f"pacer {version('pacer')}")
+        raise typer.Exit
+
+
+@app.callback()
+def _main(
+    version: Annotated[
+        bool,
+        typer.Option("--version", "-V", callback=_version, is_eager=True, help="Show the version and exit."),
+    ] = False,
+) -> None:
+    pass
+
+
+def _silence_stdout() -> None:
+    """Keep Python from complaining at exit about a reader that has gone away."""
+    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def entrypoint() -> None:
+    """Run the program: 0 done, 1 unusable input, 2 wrong usage, 3 no plan meets the limits."""
+    try:
+        app()
+    except InfeasibleError as error:
+        typer.echo(f"pacer: {error}", err=True)
+        raise SystemExit(EXIT_INFEASIBLE) from None
+    except PacerError as error:
+        typer.echo(f"pacer: {error}", err=True)
+        raise SystemExit(EXIT_INPUT) from None
+    except BrokenPipeError:
+        _silence_stdout()
+        raise SystemExit(0) from None
+    except KeyboardInterrupt:
+        typer.echo("pacer: interrupted; nothing was written", err=True)
+        raise SystemExit(EXIT_INTERRUPTED) from None
+    except MemoryError:
+        typer.echo("pacer: not enough memory for a file of this size", err=True)
+        raise SystemExit(EXIT_INPUT) from None

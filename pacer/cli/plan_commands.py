@@ -1,0 +1,139 @@
+"""`pacer plan`, `pacer check`, `pacer route`, `pacer card`, `pacer init`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import Annotated
+
+import typer
+
+from pacer.cli import options as o
+from pacer.cli.inputs import PlanInputs, takes_plan_inputs
+
+__all__ = ["register"]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the application."""
+    for command in (plan, check, route, card, init):
+        app.command()(command)
+
+
+@takes_plan_inputs
+def plan(
+    inputs: PlanInputs,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="DIR", help="Folder for the results; default ROUTE-plan.")
+    ] = None,
+    png: Annotated[bool, typer.Option("--png", help="Also draw profile and map as plan.png.")] = False,
+    splits: Annotated[
+        float | None,
+        typer.Option("--splits", min=0.1, metavar="KM", help="Also write splits.csv, every so many km."),
+    ] = None,
+) -> None:
+    """Plan a race: power and position for every stretch, checked for safety, with card and report."""
+    from pacer.cli.outputs import plan_files
+    from pacer.files._atomic import write_files
+    from pacer.render.summary import plan_summary
+    from pacer.workflow import make_plan
+
+    progress = inputs.progress
+    made = make_plan(inputs.read(), progress)
+    progress("drawing")
+    folder = out or Path(f"{inputs.route.stem}-plan")
+    files, notes = plan_files(made, png=png, splits_km=splits)
+    write_files(folder, files)
+    progress.done()
+    for note in notes:
+        typer.echo(f"pacer: {note}", err=True)
+    typer.echo(plan_summary(made))
+    typer.echo(f"Written to {folder}: {', '.join(sorted(files))}")
+
+
+@takes_plan_inputs
+def check(
+    inputs: PlanInputs,
+    json_: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
+) -> None:
+    """Say where it is unsafe to be tucked: stretches, reasons, numbers, and what each costs."""
+    from pacer.files.plans import check_to_json
+    from pacer.render.summary import check_summary
+    from pacer.workflow import make_plan
+
+    made = make_plan(inputs.read(), inputs.progress)
+    inputs.progress.done()
+    typer.echo(check_to_json(made).decode() if json_ else check_summary(made))
+
+
+def route(
+    route: o.Route,
+    laps: Annotated[int, typer.Option("--laps", min=1, help="Times round.")] = 1,
+    reverse: Annotated[bool, typer.Option("--reverse", help="Ride it from its end.")] = False,
+    track: o.Track = None,
+    flat: o.Flat = False,
+    start_km: o.StartKm = None,
+    end_km: o.EndKm = None,
+    picture: Annotated[
+        Path | None,
+        typer.Option("--picture", metavar="FILE", help="Draw profile and map into FILE.svg or FILE.png."),
+    ] = None,
+) -> None:
+    """Show what the course is: length, climb, segments, corners, and what was cleaned and why."""
+    from pacer.cli.loading import CourseOptions, load_course
+    from pacer.cli.outputs import course_picture
+    from pacer.course.cells import make_cells
+    from pacer.course.segment import course_segments
+    from pacer.files._atomic import write_file
+    from pacer.render.summary import route_summary
+
+    course = load_course(route, CourseOptions(track, flat, start_km, end_km), laps=laps, reverse=reverse)
+    cells = make_cells(course)
+    cuts = course_segments(cells)
+    if picture is not None:
+        write_file(picture, course_picture(course, cells, cuts, picture))
+    typer.echo(route_summary(course, cells, cuts))
+
+
+def card(
+    plan_file: Annotated[Path, typer.Argument(metavar="PLAN.json", help="A plan written by `pacer plan`.")],
+    size: Annotated[
+        str, typer.Option("--size", metavar="WxH", help="In mm, or one of: card, strip, pocket.")
+    ] = "card",
+    paper: Annotated[str, typer.Option("--paper", help="A4 or Letter.")] = "A4",
+    most_cues: Annotated[
+        int | None,
+        typer.Option("--most-cues", min=1, help="At most so many; the rest are merged at least cost."),
+    ] = None,
+    font: Annotated[
+        Path | None, typer.Option("--font", metavar="FILE.ttf", help="For names in other scripts.")
+    ] = None,
+    out: Annotated[Path, typer.Option("--out", metavar="FILE.pdf", help="Where to write it.")] = Path(
+        "cue-card.pdf"
+    ),
+) -> None:
+    """Print the cue card again, in another size or with fewer cues."""
+    from pacer.cli.outputs import card_file
+    from pacer.files._atomic import write_file
+    from pacer.files.plans import read_plan
+
+    content, notes = card_file(read_plan(plan_file), size=size, paper=paper, most_cues=most_cues, font=font)
+    write_file(out, content)
+    for note in notes:
+        typer.echo(f"pacer: {note}", err=True)
+    typer.echo(f"Written to {out}")
+
+
+def init(
+    folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Where to put them.")] = Path(),
+) -> None:
+    """Write a rider file and a race file to fill in; never over existing ones."""
+    from pacer.errors import OutputError
+    from pacer.files._atomic import write_files
+    from pacer.files.templates import race_template, rider_template
+
+    files = {"rider.toml": rider_template().encode(), "race.toml": race_template().encode()}
+    for name in files:
+        if (folder / name).exists():
+            raise OutputError(f"{folder / name} exists already and was left as it is; give another folder")
+    write_files(folder, files)
+    typer.echo(f"Written to {folder}: {', '.join(files)}")
