@@ -70,7 +70,7 @@ def build_course(
     if laps > 1:
         points = _repeat(points, laps, changes, track.source)
     line = smooth_line(points.xy)
-    profile = smooth_profile(line.samples, points.z, float(line.s[-1]), changes)
+    profile = smooth_profile(line.samples, points.z, float(line.s[-1]), changes, track.source)
     corners = find_corners(line, points.xy)
     course = _assemble(track, plane, line, profile, corners, changes)
     if start_km is not None or end_km is not None:

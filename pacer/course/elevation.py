@@ -9,6 +9,7 @@ import numpy as np
 
 from pacer.course.smooth import Samples, box_mean
 from pacer.course.track import Change
+from pacer.errors import CourseError
 from pacer.units import FloatArray
 
 __all__ = ["Profile", "smooth_profile"]
@@ -19,6 +20,22 @@ _ROUGHEST: Final = 1.0e-5
 
 _SMOOTHEST: Final = 1.0e-8
 _LEAST_NOISE: Final = 0.1
+_MOST_NOISE: Final = 6.0
+_COARSE_QUANTUM: Final = 0.25
+"""Elevation rounded more finely than this is taken as it stands [m]."""
+
+_PLATEAU_M: Final = 40.0
+_STEEPEST: Final = 0.3
+"""Steeper than the steepest streets that traffic uses, by little (common practice, no source)."""
+
+_STEEP_SHARE: Final = 0.01
+_ROUNDS: Final = 6
+_LOCAL_M: Final = 30.0
+_BASE: Final = 0.1
+_FREEDOM: Final = 2.0
+_MOST_FREE: Final = 20.0
+_TWICING: Final = 0.7
+"""These five were chosen by trial on courses of known grade; see docs/explanation/course.md."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -38,7 +55,9 @@ class Profile:
     noise: float
 
 
-def smooth_profile(s: FloatArray, z: FloatArray, length: float, changes: list[Change]) -> Profile:
+def smooth_profile(
+    s: FloatArray, z: FloatArray, length: float, changes: list[Change], source: str = ""
+) -> Profile:
     """Smooth recorded elevation along the plan distance.
 
     The road is modelled as a grade that wanders like a random walk, the recording as the road plus noise; how
@@ -55,53 +74,130 @@ def smooth_profile(s: FloatArray, z: FloatArray, length: float, changes: list[Ch
         [m]
     changes : list of Change
         Added to.
+    source : str
+        Name of the file, for messages.
 
     Returns
     -------
     Profile
+
+    Raises
+    ------
+    CourseError
+        If much of the course is steeper than any road.
     """
     step = min(_STEP, length / 8.0)
-    at, values, weights = _untie(s, z)
-    at = np.append(at, length) if at[-1] < length else at
-    if at.size > values.size:
-        values, weights = np.append(values, values[-1]), np.append(weights, 1e-6)
-    samples = Samples(at, step)
-    noise, density = _estimate(samples, values, weights)
-    flat = np.full(samples.count - 2, 1.0 / density)
-    robust = np.ones(values.size)
-    curve = samples.smooth(values, weights / noise**2, flat)
-    for _ in range(6):
-        off = np.abs(values - samples.at_samples(curve)) * np.sqrt(weights) / noise
-        robust = np.where(off < 3.0, 1.0, 3.0 / np.maximum(off, 3.0)) ** 2
-        bend = np.diff(curve, 2) / step**2
-        power = box_mean(bend**2, max(round(30.0 / step), 1)) * step
-        local = np.clip(0.25 * density + 0.75 * power, 0.02 * density, 4.0 * density)
-        curve = samples.smooth(values, robust * weights / noise**2, 1.0 / local)
-    residual = values - samples.at_samples(curve)
-    spread = float(np.sqrt(np.average(residual**2, weights=robust * weights)))
-    return Profile(np.arange(samples.count, dtype=np.float64) * step, curve, spread)
+    data = _untie(s, z)
+    if data.at[-1] < length:
+        data = data.reach(length)
+    samples = Samples(data.at, step)
+    noise, density = _estimate(samples, data)
+    curve, weights, local = _fit(samples, data, noise, density)
+    # Smoothing flattens crests and dips; smoothing what it left over and adding that puts most of it back.
+    left_over = np.where(data.half > 0.0, 0.0, data.z - samples.at_samples(curve))
+    curve = curve + _TWICING * samples.smooth(left_over, weights, 1.0 / local)
+    exact = data.half == 0.0
+    residual = (data.z - samples.at_samples(curve))[exact]
+    spread = float(np.sqrt(np.average(residual**2, weights=weights[exact])))
+    grid = np.arange(samples.count, dtype=np.float64) * step
+    return Profile(grid, _cap_grade(grid, curve, source, changes), spread)
 
 
-def _untie(s: FloatArray, z: FloatArray) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _cap_grade(s: FloatArray, z: FloatArray, source: str, changes: list[Change]) -> FloatArray:
+    """Flatten what is still steeper than any road; refuse a course that is so for long."""
+    step = np.diff(s)
+    grade = np.diff(z) / step
+    over = np.abs(grade) > _STEEPEST
+    if not np.any(over):
+        return z
+    long = float(np.sum(step[over]))
+    first, last = float(s[:-1][over][0]), float(s[1:][over][-1])
+    worst = 100.0 * float(grade[np.argmax(np.abs(grade))])
+    if long > max(_STEEP_SHARE * float(s[-1]), 100.0):
+        raise CourseError(
+            f"{long / 1000.0:.1f} km of the course are steeper than {100.0 * _STEEPEST:.0f} %, which no road is",
+            where=f"{source}, km {first / 1000.0:.1f}",
+            found=f"up to {worst:.0f} %",
+            do="correct the elevation, or plan without climbs by --flat",
+        )
+    what = f"grades beyond {100.0 * _STEEPEST:.0f} % were cut to that"
+    changes.append(Change(what, first, last, worst, "%", loud=True))
+    capped = np.clip(grade, -_STEEPEST, _STEEPEST)
+    return np.concatenate((z[:1], z[0] + np.cumsum(capped * step)))
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Data:
+    """Samples of elevation: `z` with relative weight, or, where `half` is positive, anything that near it."""
+
+    at: FloatArray
+    z: FloatArray
+    weight: FloatArray
+    half: FloatArray
+
+    def reach(self, length: float) -> _Data:
+        """Add a faint sample at the end."""
+        return _Data(
+            np.append(self.at, length),
+            np.append(self.z, self.z[-1]),
+            np.append(self.weight, 1e-6),
+            np.append(self.half, 0.0),
+        )
+
+
+def _fit(
+    samples: Samples, data: _Data, noise: float, density: float
+) -> tuple[FloatArray, FloatArray, FloatArray]:
+    """Smooth by reweighting: leaps count little, and grade may change more where it is seen to change.
+
+    Returns the curve, the weights of the samples and the local power density.
+    """
+    local = np.full(samples.count - 2, density)
+    full = data.weight / noise**2
+    weights, target = np.where(data.half > 0.0, 0.0, full), data.z
+    curve = samples.smooth(target, weights, 1.0 / local)
+    pull = np.zeros(data.z.size)
+    half_window = max(round(0.5 * _LOCAL_M / samples.step), 1)
+    for _ in range(_ROUNDS):
+        off = data.z - samples.at_samples(curve)
+        size = np.abs(off) * np.sqrt(data.weight) / noise
+        robust = (3.0 / np.maximum(size, 3.0)) ** 2
+        # A rounded height says only between which two the road lies: it pulls once the curve is outside.
+        pull = np.where(np.abs(off) > data.half + noise, np.sign(off), pull)
+        weights = np.where(data.half > 0.0, np.abs(pull) * full, robust * full)
+        target = data.z - pull * data.half
+        bend = np.diff(curve, 2) / samples.step**2
+        power = box_mean(box_mean(bend**2, half_window), half_window) * samples.step
+        local = np.clip(_BASE * density + _FREEDOM * power, _BASE * density, _MOST_FREE * density)
+        curve = samples.smooth(target, weights, 1.0 / local)
+    return curve, weights, local
+
+
+def _untie(s: FloatArray, z: FloatArray) -> _Data:
     """Replace the plateaus of rounded elevation by the places where it changes, which are nearly exact."""
     quantum = _quantum(z)
-    if quantum < 0.25:
-        return s, z, np.ones(s.size)
     change = np.flatnonzero(np.abs(np.diff(z)) > 0.5 * quantum)
-    if change.size < 3:
-        return s, z, np.ones(s.size)
+    if quantum < _COARSE_QUANTUM or change.size < 3:
+        return _Data(s, z, np.ones(s.size), np.zeros(s.size))
     at = 0.5 * (s[change] + s[change + 1])
     values = 0.5 * (z[change] + z[change + 1])
-    weights = np.ones(at.size)
     # A plateau that is a summit or a hollow says where its middle is, less exactly.
     rising = np.sign(z[change + 1] - z[change])
     turning = np.flatnonzero(rising[1:] != rising[:-1])
     middle_at, middle = 0.5 * (at[turning] + at[turning + 1]), z[change[turning] + 1]
-    at = np.concatenate(([s[0]], at, middle_at, [s[-1]]))
-    values = np.concatenate(([z[0]], values, middle, [z[-1]]))
-    weights = np.concatenate(([0.5], weights, np.full(turning.size, 0.5), [0.5]))
+    # Within a long plateau, away from its ends, the road stays within half a step of it.
+    later = np.minimum(np.searchsorted(at, s), at.size - 1)
+    inner = np.minimum(np.abs(at[later] - s), np.abs(at[np.maximum(later - 1, 0)] - s)) > _PLATEAU_M
+    inner[[0, -1]] = False
+    at = np.concatenate((s[:1], at, middle_at, s[inner], s[-1:]))
+    values = np.concatenate((z[:1], values, middle, z[inner], z[-1:]))
+    weight = np.concatenate(
+        ([0.5], np.ones(change.size), np.full(turning.size, 0.5), np.ones(int(inner.sum())), [0.5])
+    )
+    half = np.zeros(at.size)
+    half[1 + change.size + turning.size : -1] = 0.5 * quantum
     order = np.argsort(at, kind="stable")
-    return at[order] - at[order][0], values[order], weights[order]
+    return _Data(at[order] - at[order][0], values[order], weight[order], half[order])
 
 
 def _quantum(z: FloatArray) -> float:
@@ -114,16 +210,14 @@ def _quantum(z: FloatArray) -> float:
     return quantum if bool(np.all(np.abs(multiple - np.round(multiple)) < 0.02)) else 0.0
 
 
-def _estimate(samples: Samples, values: FloatArray, weights: FloatArray) -> tuple[float, float]:
+def _estimate(samples: Samples, data: _Data) -> tuple[float, float]:
     """Noise and power density of the change of grade under which the samples are most likely."""
-    count = samples.count - 2
-    noises = np.geomspace(_LEAST_NOISE, 6.0, 8)
-    densities = np.geomspace(_SMOOTHEST, _ROUGHEST, 5)
-    # Up to 200 km of the course are enough to know its noise.
-    best, found = -np.inf, (noises[0], densities[-1])
-    for noise in noises:
-        for density in densities:
-            evidence = samples.log_evidence(values, weights / noise**2, np.full(count, 1.0 / density))
+    exact = np.where(data.half > 0.0, 1e-9, data.weight)
+    best, found = -np.inf, (_LEAST_NOISE, _ROUGHEST)
+    for noise in np.geomspace(_LEAST_NOISE, _MOST_NOISE, 8):
+        for density in np.geomspace(_SMOOTHEST, _ROUGHEST, 5):
+            stiffness = np.full(samples.count - 2, 1.0 / density)
+            evidence = samples.log_evidence(data.z, exact / noise**2, stiffness)
             if evidence > best:
-                best, found = evidence, (noise, density)
-    return float(found[0]), float(found[1])
+                best, found = evidence, (float(noise), float(density))
+    return found

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -10,7 +11,7 @@ from pacer.course.track import Change
 from pacer.errors import CourseError
 from pacer.units import FloatArray
 
-__all__ = ["close_loop", "known_elevation", "repair_elevation"]
+__all__ = ["close_loop", "known_elevation", "level_walls", "repair_elevation"]
 
 _LOWEST: Final = -450.0
 """Below the lowest road on Earth [m]."""
@@ -22,7 +23,18 @@ _HOLE_M: Final = 500.0
 """Longest stretch without elevation that is filled (a choice) [m]."""
 
 _CLOSED_M: Final = 60.0
-_FILLED_SHARE: Final = 0.2
+_SPIKE_M: Final = 6.0
+_SPIKE_GRADE: Final = 0.4
+_STEP_M: Final = 4.0
+_STEP_GRADE: Final = 0.35
+_WALL_GRID_M: Final = 10.0
+_WALL_GRADE: Final = 0.2
+"""Two walls steeper than this, one down and one up, aren't road (a choice; roads above 20 % are rare)."""
+
+_WALL_NET_GRADE: Final = 0.12
+_WALL_HEIGHT_M: Final = 3.0
+_WALL_REACH_M: Final = 3000.0
+_FOOT_GRADE: Final = 0.1
 
 
 def known_elevation(along: FloatArray, z: FloatArray, source: str, changes: list[Change]) -> FloatArray:
@@ -116,12 +128,12 @@ def _drop_placeholders(z: FloatArray, changes: list[Change]) -> None:
 
 
 def repair_elevation(along: FloatArray, z: FloatArray, changes: list[Change]) -> FloatArray:
-    """Take out spikes and steps.
+    """Take out spikes, steps and false walls.
 
     Parameters
     ----------
     along, z : FloatArray, shape (k,)
-        Distance and elevation [m].
+        Distance, increasing, and elevation [m].
     changes : list of Change
         Added to.
 
@@ -129,7 +141,143 @@ def repair_elevation(along: FloatArray, z: FloatArray, changes: list[Change]) ->
     -------
     FloatArray, shape (k,)
     """
+    if z.size < 8:
+        return z
+    z = _drop_spikes(along, z, changes)
+    z = _level_steps(along, z, changes)
+    return level_walls(along, z, changes)
+
+
+def _jitter(z: FloatArray) -> float:
+    """White noise of neighbouring values, from their second differences [m]."""
+    return float(np.median(np.abs(np.diff(z, 2))) / 0.6745 / np.sqrt(6.0))
+
+
+def _drop_spikes(along: FloatArray, z: FloatArray, changes: list[Change]) -> FloatArray:
+    """Replace up to four points in a row that stand off their neighbours as no road does."""
+    half = 5
+    padded = np.pad(z, half, mode="reflect")
+    usual = np.median(np.lib.stride_tricks.sliding_window_view(padded, 2 * half + 1), axis=1)
+    limit = max(_SPIKE_M, 8.0 * _jitter(z))
+    odd = np.abs(z - usual) > limit
+    if not np.any(odd) or np.mean(odd) > 0.2:
+        return z
+    steady = np.flatnonzero(~odd)
+    index = np.flatnonzero(odd)
+    line = np.interp(along[index], along[steady], z[steady])
+    place = np.searchsorted(steady, index)
+    before = steady[np.maximum(place - 1, 0)]
+    after = steady[np.minimum(place, steady.size - 1)]
+    reach = np.maximum(np.minimum(along[index] - along[before], along[after] - along[index]), 1.0)
+    off = z[index] - line
+    spike = (np.abs(off) > limit) & (np.abs(off) > _SPIKE_GRADE * reach) & (after - before <= 5)
+    if not np.any(spike):
+        return z
+    z = z.copy()
+    z[index[spike]] = line[spike]
+    worst = float(off[spike][np.argmax(np.abs(off[spike]))])
+    changes.append(
+        Change(
+            f"{int(spike.sum())} elevation spike{'s were' if spike.sum() > 1 else ' was'} dropped, "
+            "the largest given here",
+            float(along[index[spike][0]]),
+            float(along[index[spike][-1]]),
+            worst,
+            "m",
+            loud=True,
+        )
+    )
     return z
+
+
+def _level_steps(along: FloatArray, z: FloatArray, changes: list[Change]) -> FloatArray:
+    """Shift what follows a sudden step that stays, as after a barometer's new start."""
+    rise, run = np.diff(z), np.diff(along)
+    limit = max(_STEP_M, 10.0 * _jitter(z))
+    shift = np.zeros(z.size)
+    steps: list[tuple[int, float]] = []
+    for i in np.flatnonzero((np.abs(rise) > limit) & (np.abs(rise) > _STEP_GRADE * run)):
+        before, after = z[max(i - 4, 0) : i + 1], z[i + 1 : i + 6]
+        spread = max(np.ptp(before), np.ptp(after))
+        if spread < 0.5 * abs(rise[i]) and before.size > 2 and after.size > 2:
+            step = float(np.median(after) - np.median(before))
+            shift[i + 1 :] -= step
+            steps.append((int(i), step))
+    if steps:
+        first, last = steps[0][0], steps[-1][0]
+        what = (
+            "a sudden step in elevation was levelled"
+            if len(steps) == 1
+            else f"{len(steps)} sudden steps in elevation were levelled, the largest given here"
+        )
+        worst = max((step for _, step in steps), key=abs)
+        changes.append(Change(what, float(along[first]), float(along[last + 1]), worst, "m", loud=True))
+    return z + shift
+
+
+def level_walls(along: FloatArray, z: FloatArray, changes: list[Change]) -> FloatArray:
+    """Lay a straight road over a dip or under a hump between two walls steeper than roads are.
+
+    So look bridges and tunnels on a terrain model, and hairpins on a coarse one.
+    """
+    grid = np.arange(0.0, along[-1], _WALL_GRID_M)
+    if grid.size < 8:
+        return z
+    ground = np.interp(grid, along, z)
+    half = 2
+    grade = np.zeros(grid.size)
+    grade[half:-half] = (ground[2 * half :] - ground[: -2 * half]) / (2 * half * _WALL_GRID_M)
+    z = z.copy()
+    done = -1.0
+    for first, last, second in _wall_pairs(grade):
+        if grid[first] < done:
+            continue
+        start, end = _feet(ground, grade, first, second)
+        net = (ground[end] - ground[start]) / (grid[end] - grid[start])
+        road = ground[start] + net * (grid[start : end + 1] - grid[start])
+        depth = ground[start : end + 1] - road
+        worst = float(depth[np.argmax(np.abs(depth))])
+        if abs(net) > _WALL_NET_GRADE or abs(worst) < _WALL_HEIGHT_M:
+            continue
+        inside = (along > grid[start]) & (along < grid[end])
+        z[inside] = np.interp(along[inside], grid[start : end + 1], road)
+        done = float(grid[end])
+        what = "a hump" if worst > 0.0 else "a dip"
+        steepest = 100.0 * max(np.max(np.abs(grade[first : last + 1])), abs(grade[second]))
+        changes.append(
+            Change(
+                f"{what} between walls of {steepest:.0f} % was taken for a "
+                f"{'tunnel' if worst > 0.0 else 'bridge'} and levelled",
+                float(grid[start]),
+                float(grid[end]),
+                worst,
+                "m",
+                loud=True,
+            )
+        )
+    return z
+
+
+def _wall_pairs(grade: FloatArray) -> list[tuple[int, int, int]]:
+    """Pair walls with the next of the other way: first and last place of one, last place of the other."""
+    steep = np.where(np.abs(grade) > _WALL_GRADE, np.sign(grade), 0.0)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0.0], steep, [0.0]))))
+    walls = [(a, b - 1, steep[a]) for a, b in pairwise(edges) if steep[a] != 0.0]
+    pairs = []
+    for (a, b, way), (c, d, other) in pairwise(walls):
+        if way * other < 0.0 and (c - b) * _WALL_GRID_M < _WALL_REACH_M:
+            pairs.append((int(a), int(b), int(d)))
+    return pairs
+
+
+def _feet(ground: FloatArray, grade: FloatArray, first: int, second: int) -> tuple[int, int]:
+    """Walk outwards from two walls to where the road is no longer steep."""
+    start, end = first, second
+    while start > 0 and abs(grade[start]) > _FOOT_GRADE and first - start < 12:
+        start -= 1
+    while end < ground.size - 1 and abs(grade[end]) > _FOOT_GRADE and end - second < 12:
+        end += 1
+    return start, end
 
 
 def close_loop(xy: FloatArray, along: FloatArray, z: FloatArray, changes: list[Change]) -> FloatArray:
