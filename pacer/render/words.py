@@ -118,7 +118,7 @@ def reason_words(reason: Reason) -> str:
     rule = clean(reason.rule, 80)
     if reason.unit == "zone" or not math.isfinite(reason.value):
         return rule
-    unit = clean(reason.unit, 20)
-    digits = 2 if unit == "g" else 0 if unit.startswith("m") and unit != "m/s" else 1
+    unit = clean(reason.unit, 20).removesuffix(" radius")
+    digits = {"g": 2, "m": 0}.get(unit, 1)
     limit = f" (limit {reason.limit:.{digits}f})" if math.isfinite(reason.limit) else ""
     return f"{rule} {reason.value:.{digits}f} {unit}{limit}"

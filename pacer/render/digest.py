@@ -1,0 +1,164 @@
+"""Sums over a finished plan that several outputs show; nothing is computed here that isn't in the plan."""
+
+from __future__ import annotations
+
+from collections.abc import Mapping, Sequence
+from dataclasses import dataclass
+from itertools import groupby
+from typing import Any, Final
+
+import numpy as np
+
+from pacer.planning.plan import Plan, PlanSegment, UnsafeStretch
+
+__all__ = [
+    "RuleCost",
+    "Terrain",
+    "TuckedStretch",
+    "enough_for",
+    "place_at",
+    "rule_costs",
+    "table",
+    "terrain",
+    "tucked_stretches",
+    "wind_words",
+]
+
+_SLOPE: Final = 0.02
+"""Grade from which a segment counts as a climb or a descent here; a choice of display."""
+
+_COMPASS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
+
+
+@dataclass(frozen=True, slots=True)
+class TuckedStretch:
+    """A stretch from where the rider goes tucked to where the hands go back."""
+
+    start_m: float
+    end_m: float
+    duration_s: float
+    gain_s: float
+    mean_power_w: float
+    mean_grade: float
+    mean_speed_m_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Terrain:
+    """What the climbs, the flat and the descents come to."""
+
+    name: str
+    length_m: float
+    duration_s: float
+    mean_power_w: float
+    tucked_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class RuleCost:
+    """What a safety rule costs: where it alone refuses, and where others refuse as well."""
+
+    rule: str
+    stretches: int
+    alone_s: float
+    shared_s: float
+
+
+def tucked_stretches(plan: Plan) -> tuple[TuckedStretch, ...]:
+    """Join neighbouring tucked segments, in the order of the road."""
+    found = []
+    for tucked, group in groupby(plan.segments, key=lambda segment: segment.tucked):
+        if tucked:
+            found.append(_joined(list(group)))
+    return tuple(found)
+
+
+def _joined(segments: Sequence[PlanSegment]) -> TuckedStretch:
+    seconds = sum(s.duration_s for s in segments) or 1.0
+    length = sum(s.end_m - s.start_m for s in segments)
+    return TuckedStretch(
+        start_m=segments[0].start_m,
+        end_m=segments[-1].end_m,
+        duration_s=sum(s.duration_s for s in segments),
+        gain_s=sum(s.gain_s for s in segments),
+        mean_power_w=sum(s.power_w * s.duration_s for s in segments) / seconds,
+        mean_grade=sum(s.mean_grade * (s.end_m - s.start_m) for s in segments) / max(length, 1e-9),
+        mean_speed_m_s=length / seconds,
+    )
+
+
+def enough_for(stretches: Sequence[TuckedStretch], share: float = 0.8) -> int:
+    """Count how many of the stretches, best first, make up a share of what all of them gain."""
+    gains = sorted((max(s.gain_s, 0.0) for s in stretches), reverse=True)
+    if not gains or sum(gains) <= 0.0:
+        return 0
+    return int(np.searchsorted(np.cumsum(gains), share * sum(gains) - 1e-9)) + 1
+
+
+def terrain(plan: Plan) -> tuple[Terrain, ...]:
+    """Share the race out to climbs, flat and descents, by the mean grade of the segments."""
+    seconds = np.diff(plan.nodes.time_s)
+    grade = np.array([s.mean_grade for s in plan.segments])[plan.cells.segment]
+    tucked = np.array([s.tucked for s in plan.segments])[plan.cells.segment]
+    kind = np.digitize(grade, (-_SLOPE, _SLOPE))
+    found = []
+    for name, number in (("climbs", 2), ("flat", 1), ("descents", 0)):
+        here = kind == number
+        time = float(seconds[here].sum())
+        found.append(
+            Terrain(
+                name=name,
+                length_m=float(plan.cells.length_m[here].sum()),
+                duration_s=time,
+                mean_power_w=float((plan.cells.power_w * seconds)[here].sum()) / time if time > 0.0 else 0.0,
+                tucked_s=float(seconds[here & tucked].sum()),
+            )
+        )
+    return tuple(found)
+
+
+def rule_costs(unsafe: Sequence[UnsafeStretch]) -> tuple[RuleCost, ...]:
+    """Add up what the rules cost, dearest first."""
+    rules = dict.fromkeys(reason.rule for stretch in unsafe for reason in stretch.reasons)
+    found = []
+    for rule in rules:
+        hit = [stretch for stretch in unsafe if any(reason.rule == rule for reason in stretch.reasons)]
+        alone = [stretch for stretch in hit if len({reason.rule for reason in stretch.reasons}) == 1]
+        cost = sum(stretch.cost_s for stretch in hit)
+        only = sum(stretch.cost_s for stretch in alone)
+        found.append(RuleCost(rule, len(hit), only, cost - only))
+    return tuple(sorted(found, key=lambda item: -(item.alone_s + item.shared_s)))
+
+
+def place_at(plan: Plan, distances: Sequence[float]) -> tuple[np.ndarray, np.ndarray, np.ndarray]:
+    """Latitude, longitude [°] and elevation [m] at distances along the course, between the cells' middles."""
+    cells = plan.cells
+    middle = cells.start_m + cells.length_m / 2
+    longitude = np.unwrap(cells.longitude_deg, period=360.0)
+    where = np.asarray(distances, dtype=np.float64)
+    found = np.interp(where, middle, longitude)
+    return (
+        np.interp(where, middle, cells.latitude_deg),
+        np.mod(found + 180.0, 360.0) - 180.0,
+        np.interp(where, middle, cells.elevation_m),
+    )
+
+
+def table(plan: Plan, name: str) -> Mapping[str, Any]:
+    """Give a table of the inputs; empty where the plan has none."""
+    found = plan.inputs.get(name)
+    return found if isinstance(found, Mapping) else {}
+
+
+def wind_words(plan: Plan) -> str:
+    """Say the wind of the race: "wind 4.2 m/s from SW (240°), gusts 8.3 m/s"."""
+    weather = table(plan, "weather")
+    speed, origin, gust = (weather.get(key) for key in ("wind_speed_m_s", "wind_from_deg", "gust_m_s"))
+    if not isinstance(speed, int | float):
+        return "wind from a forecast" if isinstance(speed, list) else "wind not given"
+    if speed <= 0.0:
+        return "no wind"
+    words = f"wind {speed:.1f} m/s"
+    if isinstance(origin, int | float):
+        words += f" from {_COMPASS[round(origin / 45.0) % 8]} ({origin:.0f}°)"
+    return f"{words}, gusts {gust:.1f} m/s" if isinstance(gust, int | float) else words

@@ -1,0 +1,262 @@
+"""What the terminal shows: plain text within 80 columns, ASCII but for names, the same when piped."""
+
+from __future__ import annotations
+
+import textwrap
+from collections.abc import Iterable, Iterator, Sequence
+from itertools import pairwise
+from typing import Any, Final
+
+import numpy as np
+import numpy.typing as npt
+
+from pacer.course.track import Cells, Course
+from pacer.planning.plan import Plan, UnsafeStretch
+from pacer.planning.splits import expected_splits
+from pacer.render.digest import enough_for, rule_costs, table, terrain, tucked_stretches, wind_words
+from pacer.render.words import clean, clock, kilometres, percent, reason_words, route_name, seconds
+
+__all__ = ["check_summary", "plan_summary", "route_summary"]
+
+_BEST: Final = 5
+_MOST_UNSAFE: Final = 8
+_LABEL: Final = 11
+
+
+def plan_summary(plan: Plan, width: int = 80) -> str:
+    """Say what the plan is: time and range, power, where the minutes are, what matters, what to look out for.
+
+    Parameters
+    ----------
+    width : int
+        Columns, at least 40.
+
+    Returns
+    -------
+    str
+        Lines without a final line break.
+    """
+    return "\n".join(
+        [
+            *_heading(plan, width),
+            "",
+            *_key_figures(plan, width),
+            "",
+            *_where_the_minutes_are(plan, width),
+            "",
+            *_best_stretches(plan, width),
+            "",
+            *_unsafe_lines(plan.unsafe_to_tuck, width, _MOST_UNSAFE),
+            *_list("Cautions", plan.cautions, width),
+            *_list("Assumed", _sentences(plan.inputs.get("assumed")), width),
+        ]
+    )
+
+
+def check_summary(plan: Plan, width: int = 80) -> str:
+    """Say where it is unsafe to be tucked: every stretch, its reasons with numbers, what each rule costs."""
+    stretches = plan.unsafe_to_tuck
+    return "\n".join(
+        [
+            *_heading(plan, width),
+            "",
+            *_unsafe_lines(stretches, width, len(stretches)),
+            *_rule_lines(stretches),
+            *_list("Cautions", plan.cautions, width),
+        ]
+    )
+
+
+def route_summary(course: Course, cells: Cells, cuts: npt.NDArray[np.int64], width: int = 80) -> str:
+    """Say what the course is: length, climb, corners, segments and what was cleaned.
+
+    Parameters
+    ----------
+    cuts : int array, shape (m + 1,)
+        Cell ends at which the segments begin and end.
+    """
+    name = clean(course.name or course.source or "route", width)
+    low, high = float(course.elevation.min()), float(course.elevation.max())
+    steepest = f"grade from {_signed(float(cells.grade.min()))} to {_signed(float(cells.grade.max()))}"
+    climbs = f"{course.climb:.0f} m of climbing, between {low:.0f} and {high:.0f} m"
+    lines = [
+        name,
+        f"{kilometres(course.length)} km, {climbs}",
+        f"{steepest}; elevation in the file good to about {course.elevation_noise:.1f} m",
+        "",
+        *_corner_lines(course, width),
+        "",
+        *_segment_lines(cells, cuts),
+    ]
+    changes = [
+        change.what + (f" (km {kilometres(change.start)})" if change.start is not None else "")
+        for change in sorted(course.changes, key=lambda change: not change.loud)
+    ]
+    return "\n".join([*lines, *_list("What was cleaned", changes or ["nothing"], width)])
+
+
+# ---------------------------------------------------------------- parts
+
+
+def _heading(plan: Plan, width: int) -> Iterator[str]:
+    totals, rider, weather = plan.totals, table(plan, "rider"), table(plan, "weather")
+    yield route_name(plan, width)
+    parts = [
+        f"{kilometres(totals.distance_m)} km",
+        f"{totals.climb_m:.0f} m of climbing",
+        _ascii(wind_words(plan)),
+    ]
+    parts += [clean(weather[key], 20) for key in ("surface",) if key in weather]
+    parts += [f"skill: {clean(rider[key], 20)}" for key in ("skill",) if key in rider]
+    yield from textwrap.wrap(", ".join(parts), width)
+
+
+def _key_figures(plan: Plan, width: int) -> Iterator[str]:
+    totals, model, proof = plan.totals, plan.model, plan.optimality
+    finish = expected_splits(plan, totals.distance_m)[-1]
+    likely = f"likely {clock(finish.early_s)} to {clock(finish.late_s)}"
+    yield from _figure("Time", f"{clock(totals.time_s)}, {likely}", width)
+    fourth = f"{totals.fourth_power_mean_w:.0f} W fourth-power mean"
+    budget = f"(budget {model.fourth_power_budget_w:.0f} W)"
+    yield from _figure("Power", f"{totals.mean_power_w:.0f} W mean, {fourth} {budget}", width)
+    least = f"{totals.min_w_balance_j / 1000:.1f} of {model.w_prime_j / 1000:.1f} kJ"
+    yield from _figure("W' left", f"{least} at its lowest", width)
+    saved = totals.upright_time_s - totals.time_s
+    tucked = f"{percent(totals.tucked_time_share)} of the time, "
+    tucked += f"{percent(totals.tucked_distance_share)} of the road"
+    worth = f"; {clock(saved)} faster than never tucked" if np.isfinite(saved) else ""
+    yield from _figure("Tucked", tucked + worth, width)
+    if np.isfinite(proof.gap) and np.isfinite(proof.bound_s):
+        slower = f"{percent(proof.gap, 2)} ({seconds(totals.time_s - proof.bound_s)})"
+        yield from _figure("Proven", f"at most {slower} slower than any plan within these limits", width)
+
+
+def _figure(label: str, text: str, width: int) -> Iterator[str]:
+    yield from textwrap.wrap(
+        text, width, initial_indent=f"  {label:<{_LABEL}}", subsequent_indent=" " * (_LABEL + 2)
+    )
+
+
+def _where_the_minutes_are(plan: Plan, width: int) -> Iterator[str]:
+    yield "Where the minutes are          km      time   share    power   tucked"
+    bars = max(0, width - 70)
+    for part in terrain(plan):
+        if part.duration_s <= 0.0:
+            continue
+        share = part.duration_s / plan.totals.time_s
+        line = (
+            f"  {part.name:<22} {part.length_m / 1000:8.1f} {clock(part.duration_s):>9} {percent(share):>7} "
+            f"{part.mean_power_w:6.0f} W {percent(part.tucked_s / part.duration_s):>8}"
+        )
+        yield f"{line}  {'#' * round(share * bars)}".rstrip()
+
+
+def _best_stretches(plan: Plan, width: int) -> Iterator[str]:
+    stretches = tucked_stretches(plan)
+    if not stretches:
+        yield "Never tucked on this course."
+        return
+    best = sorted(stretches, key=lambda s: -s.gain_s)[:_BEST]
+    yield "Where the tuck pays most       km    from      to  holding    saves"
+    for s in best:
+        yield (
+            f"  {_ground(s.mean_grade):<22} {(s.end_m - s.start_m) / 1000:8.1f} {kilometres(s.start_m):>7} "
+            f"{kilometres(s.end_m):>7} {clock(s.duration_s):>8} {seconds(s.gain_s):>8}"
+        )
+    enough = enough_for(stretches)
+    if enough:
+        total = seconds(sum(max(s.gain_s, 0.0) for s in stretches))
+        told = f"The best {enough} give 80 % of what all {len(stretches)} tucked stretches save ({total})."
+        yield from textwrap.wrap(told, width, initial_indent="  ", subsequent_indent="  ")
+
+
+def _unsafe_lines(stretches: Sequence[UnsafeStretch], width: int, most: int) -> Iterator[str]:
+    if not stretches:
+        yield "Nowhere do the safety rules refuse the tuck."
+        return
+    length = sum(s.end_m - s.up_by_m for s in stretches) / 1000
+    cost = sum(s.cost_s for s in stretches)
+    yield from textwrap.wrap(
+        f"Hands on the brakes: {len(stretches)} stretches, {length:.1f} km, {seconds(cost)} lost to safety",
+        width,
+    )
+    yield "  up by    from      to    costs  why"
+    shown = sorted(sorted(stretches, key=lambda s: -s.cost_s)[:most], key=lambda s: s.start_m)
+    for s in shown:
+        places = " ".join(f"{kilometres(place):>7}" for place in (s.up_by_m, s.start_m, s.end_m))
+        head = f"{places} {seconds(s.cost_s):>8}  "
+        why = "; ".join(_ascii(reason_words(reason)) for reason in s.reasons) or "not told"
+        yield from textwrap.wrap(why, width, initial_indent=head, subsequent_indent=" " * len(head))
+    if len(shown) < len(stretches):
+        yield f"  ... and {len(stretches) - len(shown)} that cost less; all of them: pacer check"
+
+
+def _rule_lines(stretches: Sequence[UnsafeStretch]) -> Iterator[str]:
+    rules = rule_costs(stretches)
+    if rules:
+        yield ""
+        yield "What each rule costs              stretches    alone   with others"
+        for rule in rules:
+            name = clean(rule.rule, 32)
+            yield f"  {name:<32} {rule.stretches:8d} {seconds(rule.alone_s):>8} {seconds(rule.shared_s):>13}"
+
+
+def _corner_lines(course: Course, width: int) -> Iterator[str]:
+    if not course.corners:
+        yield "No corners that matter."
+        return
+    counts = {kind: 0 for kind in dict.fromkeys(corner.kind for corner in course.corners)}
+    for corner in course.corners:
+        counts[corner.kind] += 1
+    told = ", ".join(f"{count} x {kind.value}" for kind, count in counts.items())
+    yield from textwrap.wrap(f"Corners: {told}", width)
+    yield "     km    turn  radius  what"
+    for corner in course.corners:
+        sure = "" if corner.measured else "  (too coarse to measure: assumed tight)"
+        yield (
+            f"{kilometres(corner.apex):>7} {np.degrees(corner.turn):6.0f}\u00b0 {corner.radius:5.0f} m  "
+            f"{corner.kind.value}{sure}"
+        )
+
+
+def _segment_lines(cells: Cells, cuts: npt.NDArray[np.int64]) -> Iterator[str]:
+    nodes = cells.nodes
+    yield "1 segment" if len(cuts) == 2 else f"{len(cuts) - 1} segments"
+    yield "   from      to      km   grade  heading"
+    for first, last in pairwise(cuts.tolist()):
+        weight = cells.length[first:last]
+        grade = float(np.average(cells.grade[first:last], weights=weight))
+        angle = np.angle(np.sum(weight * np.exp(1j * cells.heading[first:last])))
+        heading = float(np.degrees(angle)) % 360.0
+        yield (
+            f"{kilometres(nodes[first]):>7} {kilometres(nodes[last]):>7} {float(weight.sum()) / 1000:7.2f} "
+            f"{_signed(grade):>7} {heading:7.0f}\u00b0"
+        )
+
+
+def _list(title: str, sentences: Iterable[str], width: int) -> Iterator[str]:
+    found = [clean(sentence) for sentence in sentences]
+    if found:
+        yield ""
+        yield title
+        mark = "  ! " if title == "Cautions" else "  - "
+        for sentence in found:
+            yield from textwrap.wrap(sentence, width, initial_indent=mark, subsequent_indent="    ")
+
+
+def _sentences(value: Any) -> list[str]:
+    return [str(item) for item in value] if isinstance(value, list | tuple) else []
+
+
+def _ground(grade: float) -> str:
+    if abs(grade) < 0.0075:
+        return "flat"
+    return f"{'climb' if grade > 0 else 'descent'} of {100 * abs(grade):.1f} %"
+
+
+def _signed(grade: float) -> str:
+    return f"{100 * grade:+.1f} %"
+
+
+def _ascii(text: str) -> str:
+    return text.replace("°", " deg").replace("–", "-")
