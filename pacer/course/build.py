@@ -9,7 +9,7 @@ import numpy as np
 
 from pacer.course.clean import Points, clean_points
 from pacer.course.corners import find_corners
-from pacer.course.elevation import Profile, smooth_profile
+from pacer.course.elevation import Profile, smooth_profile, total_climb
 from pacer.course.geodesy import Plane, geodesic_steps
 from pacer.course.plan_view import Line, smooth_line
 from pacer.course.repair import close_loop, known_elevation, repair_elevation
@@ -23,6 +23,8 @@ _CLOSED_M: Final = 150.0
 """A lap may end this far from where it began (a choice) [m]."""
 
 _OVERLAP_M: Final = 400.0
+_IGNORED_RISE: Final = 0.5
+"""Rises smaller than this share of the elevation noise aren't climb (a choice)."""
 
 
 def build_course(
@@ -149,7 +151,7 @@ def _assemble(
         corners=tuple(_along_slope(corner, line.s, distance) for corner in corners),
         changes=tuple(sorted(changes, key=lambda c: -1.0 if c.start is None else c.start)),
         elevation_noise=profile.noise,
-        climb=float(np.sum(np.maximum(np.diff(z), 0.0))),
+        climb=total_climb(z, _IGNORED_RISE * profile.noise),
         waypoints=track.waypoints,
     )
 
@@ -207,5 +209,5 @@ def _trim(course: Course, start_km: float | None, end_km: float | None) -> Cours
         curvature=np.interp(at, course.distance, course.curvature),
         corners=corners,
         changes=changes,
-        climb=float(np.sum(np.maximum(np.diff(z), 0.0))),
+        climb=total_climb(z, _IGNORED_RISE * course.elevation_noise),
     )

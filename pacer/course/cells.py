@@ -17,11 +17,14 @@ __all__ = ["make_cells"]
 _SCAN: Final = 2.5
 _STEEP: Final = 0.08
 _STEEP_CELL_M: Final = 20.0
-_GRADE_STEP: Final = 0.006
+_GRADE_STEP: Final = 0.002
 """Change of grade within a cell that calls for a shorter one (a choice)."""
 
-_HEADING_STEP: Final = np.radians(12.0)
+_HEADING_STEP: Final = np.radians(6.0)
 _MOST_CELLS: Final = 4500
+"""Above this, cells are longer where that costs least; the optimiser's time grows with their number."""
+
+_THINNINGS: Final = 5
 _SPREAD_M: Final = 25.0
 
 
@@ -60,9 +63,11 @@ def make_cells(
     forced = _forced_nodes(course, shortest, also)
     scan, wanted = _wanted_length(course, longest, shortest)
     nodes = _fill(forced, scan, wanted, longest, shortest)
-    if nodes.size > _MOST_CELLS + 1 and course.length / _MOST_CELLS > shortest:
+    for _ in range(_THINNINGS):
         excess = (nodes.size - 1) / _MOST_CELLS
-        wanted = np.minimum(wanted * excess, longest)
+        if excess <= 1.0:
+            break
+        wanted = np.minimum(wanted * excess**1.5, longest)
         nodes = _fill(forced, scan, wanted, longest, shortest)
     return _cells(course, nodes)
 

@@ -12,7 +12,7 @@ from pacer.course.track import Change
 from pacer.errors import CourseError
 from pacer.units import FloatArray
 
-__all__ = ["Profile", "smooth_profile"]
+__all__ = ["Profile", "smooth_profile", "total_climb"]
 
 _STEP: Final = 5.0
 _ROUGHEST: Final = 1.0e-5
@@ -103,6 +103,33 @@ def smooth_profile(
     return Profile(grid, _cap_grade(grid, curve, source, changes), spread)
 
 
+def total_climb(z: FloatArray, ignore: float = 0.0) -> float:
+    """Add up the ascents between the hollows and the summits of a profile.
+
+    Parameters
+    ----------
+    z : FloatArray, shape (k,)
+        [m]
+    ignore : float
+        A fall or rise smaller than this between two others doesn't count [m].
+
+    Returns
+    -------
+    float
+        [m]
+    """
+    turning = np.flatnonzero(np.diff(np.sign(np.diff(z))) != 0.0) + 1
+    total, low, high = 0.0, float(z[0]), float(z[0])
+    for height in (*z[turning].tolist(), float(z[-1])):
+        high = max(high, height)
+        if height < high - ignore:
+            total += high - low if high - low > ignore else 0.0
+            low = high = height
+        elif height < low:
+            low = high = height
+    return total + (high - low if high - low > ignore else 0.0)
+
+
 def _cap_grade(s: FloatArray, z: FloatArray, source: str, changes: list[Change]) -> FloatArray:
     """Flatten what is still steeper than any road; refuse a course that is so for long."""
     step = np.diff(s)
@@ -115,7 +142,7 @@ def _cap_grade(s: FloatArray, z: FloatArray, source: str, changes: list[Change])
     worst = 100.0 * float(grade[np.argmax(np.abs(grade))])
     if long > max(_STEEP_SHARE * float(s[-1]), 100.0):
         raise CourseError(
-            f"{long / 1000.0:.1f} km of the course are steeper than {100.0 * _STEEPEST:.0f} %, which no road is",
+            f"{long / 1e3:.1f} km of the course are steeper than {100.0 * _STEEPEST:.0f} %, as no road is",
             where=f"{source}, km {first / 1000.0:.1f}",
             found=f"up to {worst:.0f} %",
             do="correct the elevation, or plan without climbs by --flat",
@@ -128,7 +155,7 @@ def _cap_grade(s: FloatArray, z: FloatArray, source: str, changes: list[Change])
 
 @dataclass(frozen=True, slots=True, eq=False)
 class _Data:
-    """Samples of elevation: `z` with relative weight, or, where `half` is positive, anything that near it."""
+    """Samples of elevation: `z` with relative weight, or, if `half` is positive, anything that near it."""
 
     at: FloatArray
     z: FloatArray
