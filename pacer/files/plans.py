@@ -18,7 +18,7 @@ from pacer.files._plan_reader import PlanReader, refusal
 from pacer.files._plan_schema import Flag, Kind, Number, Whole
 from pacer.planning.plan import SCHEMA, Plan, Reason
 
-__all__ = ["plan_to_json", "read_plan"]
+__all__ = ["check_to_json", "plan_to_json", "read_plan"]
 
 _LARGEST_FILE: Final = 256 * 1024 * 1024
 
@@ -38,18 +38,39 @@ def plan_to_json(plan: Plan) -> bytes:
         "segments": _rows(
             {**_record(item, schema.SEGMENT), "reasons": _reasons(item.reasons)} for item in plan.segments
         ),
-        "unsafe_to_tuck": _rows(
-            {**_record(item, schema.UNSAFE), "reasons": _reasons(item.reasons)}
-            for item in plan.unsafe_to_tuck
-        ),
+        "unsafe_to_tuck": _unsafe(plan),
         "cues": _rows(_record(item, schema.CUE) for item in plan.cues),
         "totals": _text(_record(plan.totals, schema.TOTALS), indent=1),
         "optimality": _text(_record(plan.optimality, schema.OPTIMALITY), indent=1),
         "cautions": _rows(plan.cautions),
         "changes": _rows(plan.changes),
     }
+    return _object(parts)
+
+
+def check_to_json(plan: Plan) -> bytes:
+    """Write where it is unsafe to be tucked, in the terms of plan.json, with what safety costs in all."""
+    parts = {
+        "schema": _text("pacer-check/1"),
+        "route_sha256": _text(_plain(plan.inputs.get("route_sha256", ""))),
+        "safety": _text(_plain(plan.inputs.get("safety", {})), indent=1),
+        "unsafe_to_tuck": _unsafe(plan),
+        "cost_s": _text(_number(math.fsum(stretch.cost_s for stretch in plan.unsafe_to_tuck), 4)),
+        "time_s": _text(_number(plan.totals.time_s, 4)),
+        "cautions": _rows(plan.cautions),
+    }
+    return _object(parts)
+
+
+def _object(parts: Mapping[str, str]) -> bytes:
     body = ",\n".join(f"{_text(key)}: {value}" for key, value in parts.items())
     return f"{{\n{body}\n}}\n".encode("utf-8", errors="backslashreplace")
+
+
+def _unsafe(plan: Plan) -> str:
+    return _rows(
+        {**_record(item, schema.UNSAFE), "reasons": _reasons(item.reasons)} for item in plan.unsafe_to_tuck
+    )
 
 
 def _text(value: object, indent: int | None = None) -> str:

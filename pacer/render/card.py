@@ -22,7 +22,7 @@ from pacer.render.words import clean, route_name, seconds
 
 __all__ = ["PAPERS", "SIZES", "DrawnCard", "card_size", "draw_card"]
 
-SIZES: Final = {"stem": (60.0, 90.0), "strip": (30.0, 250.0), "pocket": (74.0, 105.0)}
+SIZES: Final = {"card": (60.0, 90.0), "strip": (30.0, 250.0), "pocket": (74.0, 105.0)}
 """Named sizes [mm]: over the stem, along the top tube, in a pocket."""
 
 PAPERS: Final = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
@@ -72,7 +72,7 @@ class _Grid:
 
 
 def card_size(text: str) -> tuple[float, float]:
-    """Read a size: a name ("stem", "strip", "pocket") or millimetres ("60x90").
+    """Read a size: a name ("card", "strip", "pocket") or millimetres ("60x90").
 
     Raises
     ------
@@ -102,7 +102,7 @@ def _check_size(width: float, height: float) -> None:
 def draw_card(
     plan: Plan,
     *,
-    size: tuple[float, float] = SIZES["stem"],
+    size: tuple[float, float] = SIZES["card"],
     paper: str = "A4",
     most_cues: int | None = None,
     extras: Iterable[str] = (),

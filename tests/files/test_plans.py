@@ -13,7 +13,7 @@ import numpy as np
 import pytest
 
 from pacer.errors import PlanFileError
-from pacer.files.plans import plan_to_json, read_plan
+from pacer.files.plans import check_to_json, plan_to_json, read_plan
 from pacer.planning.plan import Cue, Plan
 from tests.render.sample import sample_plan
 
@@ -240,3 +240,15 @@ def test_unknown_keys_are_let_pass(written: dict[str, Any], tmp_path: Path) -> N
     path = tmp_path / "plan.json"
     path.write_text(json.dumps(written), encoding="utf-8")
     assert read_plan(path).totals.time_s == pytest.approx(written["totals"]["time_s"])
+
+
+def test_the_check_for_machines(plan: Plan, written: dict[str, Any]) -> None:
+    """The check says of the unsafe stretches what plan.json says, and what they cost together."""
+    check = json.loads(check_to_json(plan))
+    assert check["schema"] == "pacer-check/1"
+    assert check["unsafe_to_tuck"] == written["unsafe_to_tuck"]
+    assert check["cost_s"] == pytest.approx(
+        math.fsum(row["cost_s"] for row in written["unsafe_to_tuck"]), abs=1e-3
+    )
+    assert check["cautions"] == written["cautions"]
+    assert check["route_sha256"] == written["inputs"]["route_sha256"]
