@@ -63,12 +63,10 @@ def record(line: Line, rng: np.random.Generator, *, cruise: float, jitter: float
 
 
 def barometer(points: Points, rng: np.random.Generator, *, noise: float, drift: float) -> Points:
-    """Give heights as a barometer has them: shivering, drifting, in steps of 0.2 m."""
-    z = (
-        points.z
-        + _correlated(rng, points.t, noise, 4.0)
-        + np.cumsum(rng.normal(0.0, drift / 60.0, points.t.size))
-    )
+    """Give heights as a barometer has them: shivering, drifting slowly, in steps of 0.2 m."""
+    hours = points.t / 3600.0
+    slow = drift * hours + 0.25 * drift * np.sin(2.0 * np.pi * (hours / 0.45 + rng.uniform()))
+    z = points.z + _correlated(rng, points.t, noise, 4.0) + slow
     return replace(points, z=np.round(z / 0.2) * 0.2)
 
 
@@ -94,7 +92,7 @@ def terrain(points: Points, line: Line, rng: np.random.Generator, step: float) -
     coarse = np.convolve(np.pad(line.z, window, mode="edge"), np.full(window, 1.0 / window), "same")[
         window:-window
     ]
-    z = np.interp(points.at, line.s, coarse) + _correlated(rng, points.at, 0.5, 120.0)
+    z = np.interp(points.at, line.s, coarse) + _correlated(rng, points.at, 0.5, 250.0)
     return replace(points, z=np.round(z / step) * step)
 
 

@@ -138,7 +138,7 @@ def test_climb_is_true(name: str) -> None:
 @pytest.mark.parametrize("name", ["marnhythe-tt", "scarnow-pass"])
 @pytest.mark.parametrize("seed", [None, 1, 2, 3])
 def test_every_hairpin_and_dead_turn_is_found(name: str, seed: int | None) -> None:
-    """In the file and in noisy copies of it each is there, in its place, sharp, and never rated much too wide."""
+    """In the file and in noisy copies each is there, in its place, sharp, and never rated much too wide."""
     for match in matches(course_of(name, seed), truth_of(name), TURNING):
         label = f"{match.true['kind']} at {match.true['apex_m']:.0f} m"
         assert match.found is not None, f"{label} wasn't found"
