@@ -170,7 +170,7 @@ _HEADINGS: Final[Mapping[type[Table], tuple[str, str]]] = {
 }
 
 _ZONES: Final = """\
-# What you know of a stretch and the GPX file doesn't; kilometres along the course as ridden, all laps.
+# What you know of a stretch and the GPX file doesn't; kilometres along the course as ridden, on every lap.
 # Any number of them, or, above the first table of this file: zones = "zones.geojson"
 # [[zones]]
 # kind = "no-tuck"                # no-tuck | speed-limit | sheltered | surface | feed | note
