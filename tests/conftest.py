@@ -1,4 +1,4 @@
-"""How hypothesis runs here: the same examples every time, and no clock that fails a test on a busy machine."""
+"""How hypothesis runs here: the same examples every time, and no clock that fails a busy machine."""
 
 from __future__ import annotations
 
