@@ -167,7 +167,7 @@ def _refine(rough: list[Corner], line: Line, points: FloatArray) -> list[Corner]
 def _settle(corner: Corner, line: Line, fit: ArcFit, i: int, spacing: float) -> Corner:
     """Choose between the fit, the smoothed line and the assumption of a tight corner."""
     if fit.misfit[i] < _MISFIT:
-        radius, turn = float(fit.radius[i]), float(fit.turn[i])
+        radius, turn = min(float(fit.radius[i]), 2.0 * corner.radius), float(fit.turn[i])
         measured = bool(fit.doubt[i] > _REFUTED)
     else:
         radius, turn = min(corner.radius, float(fit.radius[i])), corner.turn

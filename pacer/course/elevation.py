@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from pacer.course.smooth import Samples, box_mean
+from pacer.course.smooth import Jitter, Samples, box_mean
 from pacer.course.track import Change
 from pacer.errors import CourseError
 from pacer.units import FloatArray
@@ -15,15 +15,22 @@ from pacer.units import FloatArray
 __all__ = ["Profile", "smooth_profile", "total_climb"]
 
 _STEP: Final = 5.0
-_ROUGHEST: Final = 1.0e-5
-"""Largest power density of the change of grade: 3 % of grade in 100 m (a choice) [1/m]."""
+_ROUGHEST: Final = 2.5e-5
+"""Largest power density of the change of grade: 5 % of grade in 100 m (a choice) [1/m]."""
 
 _SMOOTHEST: Final = 1.0e-8
 _LEAST_NOISE: Final = 0.1
 _MOST_NOISE: Final = 6.0
+_ENOUGH_M: Final = 15_000.0
+_JITTER_M: Final = 60.0
+_JITTER_SIZES: Final = (0.3, 0.6, 1.2, 2.4)
+_JITTER_PROOF: Final = 30.0
+"""Correlated noise is believed in if it raises the log likelihood by this; true ones do by 60 to 400 (trial)."""
+
 _COARSE_QUANTUM: Final = 0.25
 """Elevation rounded more finely than this is taken as it stands [m]."""
 
+_FLICKER: Final = 0.2
 _PLATEAU_M: Final = 40.0
 _STEEPEST: Final = 0.3
 """Steeper than the steepest streets that traffic uses, by little (common practice, no source)."""
@@ -91,11 +98,11 @@ def smooth_profile(
     if data.at[-1] < length:
         data = data.reach(length)
     samples = Samples(data.at, step)
-    noise, density = _estimate(samples, data)
-    curve, weights, local = _fit(samples, data, noise, density)
+    noise = _estimate(data)
+    curve, weights, local = _fit(samples, data, noise)
     # Smoothing flattens crests and dips; smoothing what it left over and adding that puts most of it back.
     left_over = np.where(data.half > 0.0, 0.0, data.z - samples.at_samples(curve))
-    curve = curve + _TWICING * samples.smooth(left_over, weights, 1.0 / local)
+    curve = curve + _TWICING * samples.smooth(left_over, weights, 1.0 / local, noise.jitter)
     exact = data.half == 0.0
     residual = (data.z - samples.at_samples(curve))[exact]
     spread = float(np.sqrt(np.average(residual**2, weights=weights[exact])))
@@ -172,31 +179,31 @@ class _Data:
         )
 
 
-def _fit(
-    samples: Samples, data: _Data, noise: float, density: float
-) -> tuple[FloatArray, FloatArray, FloatArray]:
+def _fit(samples: Samples, data: _Data, noise: _Noise) -> tuple[FloatArray, FloatArray, FloatArray]:
     """Smooth by reweighting: leaps count little, and grade may change more where it is seen to change.
 
     Returns the curve, the weights of the samples and the local power density.
     """
+    density = noise.density
     local = np.full(samples.count - 2, density)
-    full = data.weight / noise**2
+    full = data.weight / noise.white**2
+    spread = noise.white if noise.jitter is None else float(np.hypot(noise.white, noise.jitter.size))
     weights, target = np.where(data.half > 0.0, 0.0, full), data.z
-    curve = samples.smooth(target, weights, 1.0 / local)
+    curve = samples.smooth(target, weights, 1.0 / local, noise.jitter)
     pull = np.zeros(data.z.size)
     half_window = max(round(0.5 * _LOCAL_M / samples.step), 1)
     for _ in range(_ROUNDS):
         off = data.z - samples.at_samples(curve)
-        size = np.abs(off) * np.sqrt(data.weight) / noise
+        size = np.abs(off) * np.sqrt(data.weight) / spread
         robust = (3.0 / np.maximum(size, 3.0)) ** 2
         # A rounded height says only between which two the road lies: it pulls once the curve is outside.
-        pull = np.where(np.abs(off) > data.half + noise, np.sign(off), pull)
+        pull = np.where(np.abs(off) > data.half + spread, np.sign(off), pull)
         weights = np.where(data.half > 0.0, np.abs(pull) * full, robust * full)
         target = data.z - pull * data.half
         bend = np.diff(curve, 2) / samples.step**2
         power = box_mean(box_mean(bend**2, half_window), half_window) * samples.step
         local = np.clip(_BASE * density + _FREEDOM * power, _BASE * density, _MOST_FREE * density)
-        curve = samples.smooth(target, weights, 1.0 / local)
+        curve = samples.smooth(target, weights, 1.0 / local, noise.jitter)
     return curve, weights, local
 
 
@@ -211,6 +218,9 @@ def _untie(s: FloatArray, z: FloatArray) -> _Data:
     # A plateau that is a summit or a hollow says where its middle is, less exactly.
     rising = np.sign(z[change + 1] - z[change])
     turning = np.flatnonzero(rising[1:] != rising[:-1])
+    if np.sum(np.diff(change)[turning] <= 3) > _FLICKER * change.size:
+        # Heights that flicker between two steps hold noise of their own: their mean tells more than edges.
+        return _Data(s, z, np.ones(s.size), np.zeros(s.size))
     middle_at, middle = 0.5 * (at[turning] + at[turning + 1]), z[change[turning] + 1]
     # Within a long plateau, away from its ends, the road stays within half a step of it.
     later = np.minimum(np.searchsorted(at, s), at.size - 1)
@@ -237,14 +247,41 @@ def _quantum(z: FloatArray) -> float:
     return quantum if bool(np.all(np.abs(multiple - np.round(multiple)) < 0.02)) else 0.0
 
 
-def _estimate(samples: Samples, data: _Data) -> tuple[float, float]:
-    """Noise and power density of the change of grade under which the samples are most likely."""
-    exact = np.where(data.half > 0.0, 1e-9, data.weight)
-    best, found = -np.inf, (_LEAST_NOISE, _ROUGHEST)
-    for noise in np.geomspace(_LEAST_NOISE, _MOST_NOISE, 8):
-        for density in np.geomspace(_SMOOTHEST, _ROUGHEST, 5):
-            stiffness = np.full(samples.count - 2, 1.0 / density)
-            evidence = samples.log_evidence(data.z, exact / noise**2, stiffness)
-            if evidence > best:
-                best, found = evidence, (float(noise), float(density))
-    return found
+@dataclass(frozen=True, slots=True)
+class _Noise:
+    """White noise [m], correlated noise, and power density of the change of grade [1/m]."""
+
+    white: float
+    density: float
+    jitter: Jitter | None = None
+
+
+def _estimate(data: _Data) -> _Noise:
+    """Noise and roughness under which the samples are most likely, by a search on a grid.
+
+    The middle 30 km are enough; a coarser grid of the road than the final one is, too.
+    """
+    middle = 0.5 * data.at[-1]
+    part = (np.abs(data.at - middle) <= _ENOUGH_M) & (data.half == 0.0)
+    at, z, weight = data.at[part], data.z[part], data.weight[part]
+    if at.size < 8:
+        return _Noise(_LEAST_NOISE, _ROUGHEST)
+    at, z = at - at[0], z - np.mean(z)
+    samples = Samples(at, min(2.0 * _STEP, at[-1] / 8.0))
+
+    def evidence(noise: _Noise) -> float:
+        stiffness = np.full(samples.count - 2, 1.0 / noise.density)
+        return samples.log_evidence(z, weight / noise.white**2, stiffness, noise.jitter)
+
+    densities = np.geomspace(_SMOOTHEST, _ROUGHEST, 6)
+    whites = np.geomspace(_LEAST_NOISE, _MOST_NOISE, 8)
+    best = max((_Noise(w, d) for w in whites for d in densities), key=evidence)
+    jittery = [
+        _Noise(w, d, Jitter(size, _JITTER_M))
+        for size in _JITTER_SIZES
+        for w in (best.white, max(0.6 * best.white, _LEAST_NOISE))
+        for d in densities
+        if d <= best.density
+    ]
+    other = max(jittery, key=evidence)
+    return other if evidence(other) > evidence(best) + _JITTER_PROOF else best

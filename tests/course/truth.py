@@ -110,6 +110,16 @@ def rolling_grades(rng, length, *, spread=0.025, piece=(150.0, 900.0), ease=60.0
     return grade_of
 
 
+def there_and_back(grade_of):
+    """Mirror grades about the middle: the way back falls where the way out rose."""
+
+    def mirrored(s):
+        there = grade_of(s)
+        return np.where(s <= 0.5 * s[-1], there, -there[::-1])
+
+    return mirrored
+
+
 def country_road(rng, metres, *, corner=0.25):
     """Pieces of a country road: straights, bends, and now and then a corner in a village."""
     pieces, total = [], 0.0
