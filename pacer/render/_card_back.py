@@ -118,17 +118,29 @@ class _Line:
     height: float
 
 
-def _size(width: float) -> float:
-    """Size of the letters: 6.4 pt on a card 60 mm wide, within 5.4 and 9 pt."""
-    return min(9.0, max(5.4, 6.4 * math.sqrt(width / (60.0 * MM))))
+def _sizes(width: float) -> tuple[float, ...]:
+    """Sizes of letters to try, the best first: 6.4 pt on a card 60 mm wide, within 5.2 and 9 pt."""
+    best = min(9.0, max(5.4, 6.4 * math.sqrt(width / (60.0 * MM))))
+    return best, max(5.2, 0.94 * best), max(5.2, 0.88 * best)
 
 
-def flow(items: Sequence[Item], width: float, height: float, typeface: Typeface) -> list[list[_Line]]:
-    """Break the items into lines and the lines into backs of this size; headings stay with what follows.
+def flow(
+    items: Sequence[Item], width: float, height: float, typeface: Typeface
+) -> tuple[list[list[_Line]], float]:
+    """Break the items into lines and the lines into backs of this size [pt].
 
-    Sizes in points.
+    The letters are the largest of a few sizes that need the fewest backs; gives the backs and that size.
     """
-    size, room = _size(width), height - 2 * _EDGE
+    tried = [(_pages(items, width, height, size, typeface), size) for size in _sizes(width)]
+    fewest = min(len(pages) for pages, _ in tried)
+    return next(found for found in tried if len(found[0]) == fewest)
+
+
+def _pages(
+    items: Sequence[Item], width: float, height: float, size: float, typeface: Typeface
+) -> list[list[_Line]]:
+    """Fill backs line by line; a heading stays with what follows."""
+    room = height - 2 * _EDGE
     blocks = [list(_set(item, width - 2 * _EDGE, size, typeface)) for item in items]
     heights = [sum(line.height for line in block) for block in blocks]
     pages: list[list[_Line]] = [[]]
@@ -182,9 +194,8 @@ def _wrapped(text: str, room: float, size: float, typeface: Typeface) -> Iterato
         yield line
 
 
-def draw_back(pen: Pen, box: Box, lines: Sequence[_Line]) -> None:
-    """Draw one back."""
-    size = _size(box.width)
+def draw_back(pen: Pen, box: Box, lines: Sequence[_Line], size: float) -> None:
+    """Draw one back with letters of this size [pt]."""
     left, right = box.x + _EDGE, box.right - _EDGE
     y = box.top - _EDGE
     for line in lines:

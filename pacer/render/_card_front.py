@@ -142,7 +142,7 @@ def _draw_wide(pen: Pen, box: Box, row: Row, digits: int) -> None:
     words = left + (0.7 * digits + 1.25 + 0.25) * big
     room = right - words - (2.3 * big if row.watts else 0.0)
     first, second = min(0.40 * box.height, 3.6 * MM), min(0.35 * box.height, 3.1 * MM)
-    pen.text(words, box.y + 0.565 * box.height, row.seen, first, bold=True, room=room)
+    _draw_seen(pen, words, box.y + 0.565 * box.height, row, first, room)
     _draw_task(pen, words, box.y + 0.15 * box.height, row, second, room)
 
 
@@ -155,8 +155,14 @@ def _draw_tall(pen: Pen, box: Box, row: Row, digits: int) -> None:
     if row.watts:
         pen.text(right, base, row.watts, big, bold=True, right=True, room=2.3 * big)
     size = min(0.20 * box.height, 2.6 * MM)
-    pen.text(left, base - 1.15 * size, row.seen, size, bold=True, room=right - left)
+    _draw_seen(pen, left, base - 1.15 * size, row, size, right - left)
     _draw_task(pen, left, base - 2.2 * size, row, 0.94 * size, right - left)
+
+
+def _draw_seen(pen: Pen, x: float, y: float, row: Row, size: float, room: float) -> None:
+    """Write what stands there; smaller rather than cut."""
+    em = 0.82 * pen.typeface.width(row.seen, 1.0, bold=True)
+    pen.text(x, y, row.seen, size * min(1.0, max(0.7, room / max(em * size, 1e-9))), bold=True, room=room)
 
 
 def _draw_task(pen: Pen, x: float, y: float, row: Row, size: float, room: float) -> None:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import re
 from collections.abc import Sequence
 from dataclasses import dataclass
 from typing import Final
@@ -14,7 +15,7 @@ from pacer.render.words import clean, clock, kilometres, kilometres_before, kilo
 __all__ = ["Row", "card_rows"]
 
 _INFORMS: Final = {"feed": "FEED", "note": "SEE"}
-_ARROWS: Final = ((" left", " ←"), (" right", " →"))
+_TURN: Final = re.compile(r"\b(corner|bend|hairpin|roundabout|wind) (left|right)\b")
 
 
 @dataclass(frozen=True, slots=True)
@@ -50,21 +51,21 @@ class Row:
 
 def card_rows(plan: Plan, cues: Sequence[Cue]) -> tuple[Row, ...]:
     """Write the cues as lines of a card."""
-    named = _several_positions(cues)
-    return tuple(_row(plan, cues, k, named) for k in range(len(cues)))
+    several = _several_positions(cues)
+    return tuple(_row(plan, cues, k, several) for k in range(len(cues)))
 
 
-def _several_positions(cues: Sequence[Cue]) -> bool:
-    """Whether UP and TUCK alone don't say which position is meant."""
+def _several_positions(cues: Sequence[Cue]) -> frozenset[bool]:
+    """Which of tucked and upright stand for more than one position, so that the word alone won't do."""
     used = {(cue.tucked, cue.position) for cue in cues}
-    return any(sum(tucked is t for t, _ in used) > 1 for tucked in (True, False))
+    return frozenset(tucked for tucked in (True, False) if sum(t is tucked for t, _ in used) > 1)
 
 
-def _row(plan: Plan, cues: Sequence[Cue], k: int, named: bool) -> Row:
+def _row(plan: Plan, cues: Sequence[Cue], k: int, several: frozenset[bool]) -> Row:
     cue = cues[k]
     informs = cue.kind in _INFORMS
     action = _INFORMS.get(cue.kind, "TUCK" if cue.tucked else "UP")
-    if named and not informs:
+    if cue.tucked in several and not informs:
         action = f"{action} {clean(cue.position, 14)}"
     return Row(
         where=_where(cue),
@@ -78,10 +79,7 @@ def _row(plan: Plan, cues: Sequence[Cue], k: int, named: bool) -> Row:
 
 
 def _seen(text: str) -> str:
-    line = clean(text, 60)
-    for word, arrow in _ARROWS:
-        line = line.replace(word, arrow)
-    return line
+    return _TURN.sub(lambda found: f"{found[1]} {'←' if found[2] == 'left' else '→'}", clean(text, 60))
 
 
 def _where(cue: Cue) -> str:

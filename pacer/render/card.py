@@ -30,7 +30,9 @@ PAPERS: Final = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 
 _SMALLEST, _LARGEST = 25.0, 280.0
 _SIDE, _TOP, _BOTTOM = 8.0, 7.0, 13.0
-_FRONTS: Final = 2
+_MOST_FRONTS: Final = 4
+_SMALL_LOSS: Final = 0.001
+"""Share of the race's time that merging may cost before another front is added; a design choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -136,7 +138,7 @@ def draw_card(
     typeface = load_typeface(font)
     grid = _grid(size, paper)
     room = lines_on(*grid.card)
-    cues, cost = merge_cues(plan, most_cues if most_cues is not None else _FRONTS * room)
+    cues, cost = merge_cues(plan, most_cues) if most_cues is not None else _merged_to_fit(plan, room)
     rows = card_rows(plan, cues)
     fronts = _spread(rows, room)
     notes = list(_merging_note(plan, cues, cost))
@@ -145,10 +147,19 @@ def draw_card(
     printed = [route_name(plan), *(f"{row.action} {row.seen}" for row in rows)]
     printed += [item.text for item in back_items(plan, splits, extras, notes)]
     lacking = _lacking_note(printed, typeface)
-    backs = flow(back_items(plan, splits, extras, [*notes, _identity(plan)]), *grid.card, typeface)
+    backs, letters = flow(back_items(plan, splits, extras, [*notes, _identity(plan)]), *grid.card, typeface)
     notes += lacking
-    pdf = _draw_sheets(plan, grid, fronts, backs, cues, typeface)
+    pdf = _draw_sheets(plan, grid, fronts, backs, letters, cues, typeface)
     return DrawnCard(pdf, tuple(notes), cues, cost)
+
+
+def _merged_to_fit(plan: Plan, room: int) -> tuple[tuple[Cue, ...], float]:
+    """Merge onto as few fronts as lose little."""
+    for fronts in range(1, _MOST_FRONTS + 1):
+        cues, cost = merge_cues(plan, fronts * room)
+        if cost <= _SMALL_LOSS * plan.totals.time_s:
+            break
+    return cues, cost
 
 
 def _grid(size: tuple[float, float], paper: str) -> _Grid:
@@ -177,15 +188,15 @@ def _spread(rows: Sequence[Row], room: int) -> list[tuple[Row, ...]]:
 
 
 def _split_distance(plan: Plan) -> float:
-    """Give a round distance that makes about eight splits [m]."""
-    eighth = plan.totals.distance_m / 8.0
+    """Give the round distance that makes at most ten splits [m]."""
+    tenth = plan.totals.distance_m / 10.0
     steps = (500.0, 1000.0, 2000.0, 2500.0, 5000.0, 10_000.0)
-    return next((step for step in steps if eighth <= step), 20_000.0)
+    return next((step for step in steps if tenth <= step), 20_000.0)
 
 
 def _merging_note(plan: Plan, cues: Sequence[Cue], cost: float) -> Iterable[str]:
     if len(cues) < len(plan.cues):
-        lost = f"about {seconds(cost)} slower than the full plan"
+        lost = "at no loss" if cost < 0.05 else f"about {seconds(cost)} slower than the full plan"
         yield f"{len(plan.cues)} cues merged into {len(cues)}: {lost}."
 
 
@@ -211,6 +222,7 @@ def _draw_sheets(
     grid: _Grid,
     fronts: list[tuple[Row, ...]],
     backs: list[Any],
+    letters: float,
     cues: Sequence[Cue],
     typeface: Typeface,
 ) -> bytes:
@@ -237,7 +249,7 @@ def _draw_sheets(
             count = f"{face + 1}/{len(fronts)}" if len(fronts) > 1 else ""
             draw_front(pen, box, plan, fronts[face], number=count, span=spans[face])
         else:
-            draw_back(pen, box, backs[face - len(fronts)])
+            draw_back(pen, box, backs[face - len(fronts)], letters)
     canvas.showPage()
     canvas.save()
     return stream.getvalue()

@@ -12,6 +12,7 @@ import numpy as np
 import pytest
 
 from pacer.errors import SettingsError
+from pacer.planning.cues import merge_cues
 from pacer.planning.plan import Plan
 from pacer.render._card_front import lines_on
 from pacer.render._card_rows import card_rows
@@ -169,11 +170,29 @@ def test_same_plan_same_bytes() -> None:
     assert draw_card(sample_plan()).pdf == draw_card(sample_plan()).pdf
 
 
-def test_too_many_cues_are_merged_and_the_price_told() -> None:
-    """With more cues than two fronts hold they are merged, and what that costs is said."""
+def test_as_few_fronts_as_lose_little() -> None:
+    """By default there are as few fronts as keep the loss by merging under a thousandth of the time."""
     plan = sample_plan()
+    room = lines_on(60 * MM, 90 * MM)
     card = draw_card(plan)
-    assert len(card.cues) <= 2 * lines_on(60 * MM, 90 * MM) < len(plan.cues)
+    assert card.merging_cost_s <= 0.001 * plan.totals.time_s
+    fronts = -(-len(card.cues) // room)
+    assert merge_cues(plan, (fronts - 1) * room)[1] > 0.001 * plan.totals.time_s
+
+
+def test_several_positions_are_named() -> None:
+    """Where upright may mean two positions, the line says which; TUCK alone is enough where there is one."""
+    plan = sample_plan()
+    cues = tuple(replace(c, position="drops") if c.at_m > 20_000 and not c.tucked else c for c in plan.cues)
+    actions = {row.action for row in card_rows(plan, cues)}
+    assert actions == {"UP hoods", "UP drops", "TUCK", "FEED", "SEE"}
+
+
+def test_too_many_cues_are_merged_and_the_price_told() -> None:
+    """With more cues than asked for they are merged, and what that costs is said."""
+    plan = sample_plan()
+    card = draw_card(plan, most_cues=24)
+    assert len(card.cues) <= 24 < len(plan.cues)
     assert card.merging_cost_s > 0.0
     lost = f"about {card.merging_cost_s:.1f} s slower than the full plan."
     assert card.notes == (f"{len(plan.cues)} cues merged into {len(card.cues)}: {lost}",)
