@@ -145,7 +145,8 @@ def _drop_stops(points: Points, changes: list[Change]) -> Points:
     index = np.arange(count)
     low, high = np.maximum(index - half, 0), np.minimum(index + half, count - 1)
     net = np.hypot(*(points.xy[high] - points.xy[low]).T)
-    usual = float(np.median(points.steps))
+    along = points.along
+    usual = float(np.median(np.diff(along)))
     still = net < min(0.2 * usual * (high - low).mean(), _STOP_RADIUS_M)
     edges = np.flatnonzero(np.diff(np.concatenate(([0], still.view(np.int8), [0]))))
     keep = np.ones(count, dtype=np.bool_)
@@ -163,7 +164,7 @@ def _drop_stops(points: Points, changes: list[Change]) -> Points:
         xy[centre] = middle
         heights = points.z[first : last + 1]
         z[centre] = np.median(heights[np.isfinite(heights)]) if np.any(np.isfinite(heights)) else np.nan
-        at = float(np.sum(points.steps[:first]))
+        at = float(along[first])
         changes.append(
             Change("points recorded while standing were merged", at, at, float(last - first), "points")
         )

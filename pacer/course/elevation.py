@@ -25,7 +25,7 @@ _ENOUGH_M: Final = 15_000.0
 _JITTER_M: Final = 60.0
 _JITTER_SIZES: Final = (0.3, 0.6, 1.2, 2.4)
 _JITTER_PROOF: Final = 30.0
-"""Correlated noise is believed in if it raises the log likelihood by this; true ones do by 60 to 400 (trial)."""
+"""Correlated noise is believed in if it raises the log likelihood by this (trial: true ones by 60 to 400)."""
 
 _COARSE_QUANTUM: Final = 0.25
 """Elevation rounded more finely than this is taken as it stands [m]."""

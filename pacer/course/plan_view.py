@@ -13,6 +13,7 @@ from pacer.units import FloatArray, signed_angle
 __all__ = ["Line", "position_noise", "smooth_line"]
 
 _STEP: Final = 2.5
+_MOST_NODES: Final = 300_000
 _STRAIGHT: Final = 1.2e-5
 """Power density of curvature on a straight road: its heading strays 2° in 100 m (a choice) [1/m]."""
 
@@ -107,7 +108,7 @@ def smooth_line(xy: FloatArray) -> Line:
     """
     steps = np.hypot(*np.diff(xy, axis=0).T)
     along = np.concatenate(([0.0], np.cumsum(steps)))
-    samples = Samples(along, min(_STEP, along[-1] / 8.0))
+    samples = Samples(along, min(max(_STEP, along[-1] / _MOST_NODES), along[-1] / 8.0))
     usual = float(np.median(steps))
     most = min(_MOST_NOISE, 0.5 * usual + 0.3) if usual < _COARSE_M else _DRAWN_NOISE
     noise = float(np.clip(position_noise(xy), _LEAST_NOISE, most))

@@ -257,6 +257,7 @@ def _parse(reader: _Reader, file: BinaryIO, where: str) -> None:
         _run(reader, file, None)
     except (expat.ExpatError, ValueError, LookupError) as error:
         encoding = _declared_encoding(file)
+        _check_bytes(error, file, encoding or "utf-8", where)
         if not _is_about_encoding(error) or encoding is None:
             raise _malformed(error, where) from None
         fresh = _Reader(where)
@@ -284,6 +285,24 @@ def _declared_encoding(file: BinaryIO) -> str | None:
     return rest[1:].split(rest[0], 1)[0] if found and rest[:1] in ("'", '"') else None
 
 
+def _check_bytes(error: Exception, file: BinaryIO, encoding: str, where: str) -> None:
+    """Say so if what the parser calls an invalid token is a byte that the encoding doesn't have."""
+    if not isinstance(error, expat.ExpatError) or error.code != 4:
+        return
+    file.seek(0)
+    try:
+        file.read().decode(encoding)
+    except UnicodeDecodeError as fault:
+        raise CourseError(
+            f"the text isn't in the encoding that the file claims, {encoding}",
+            where=f"{where}, line {error.lineno}",
+            found=f"byte 0x{fault.object[fault.start]:02x}",
+            do="save it as UTF-8",
+        ) from None
+    except LookupError:
+        return
+
+
 def _is_about_encoding(error: Exception) -> bool:
     return not isinstance(error, expat.ExpatError) or error.code == 18
 
@@ -306,9 +325,13 @@ def _malformed(error: Exception, where: str) -> CourseError:
 def _choose(lines: list[_Line], reader: _Reader, where: str, track: int | None) -> list[_Line]:
     if not lines:
         points = len(reader.latitude)
-        found = (
-            f"{points} point{'s' if points != 1 else ''} in "
-            f"{len(reader.tracks)} tracks and {len(reader.routes)} routes"
+        found = ", ".join(
+            f"{count} {word}{'s' if count != 1 else ''}"
+            for count, word in (
+                (len(reader.tracks), "track"),
+                (len(reader.routes), "route"),
+                (points, "point"),
+            )
         )
         raise CourseError("no track or route with at least two points", where=where, found=found)
     if track is not None:

@@ -22,7 +22,7 @@ class CornerScore:
 
 
 def warp(course: Course, truth: t.Truth):
-    """Map distance along the built course to distance along the true line, by nearest place near the diagonal."""
+    """Map distance along the built course to distance along the true line, by the nearest place."""
     from pyproj import Proj
 
     plane = Proj(proj="aeqd", ellps="WGS84", lat_0=50.0, lon_0=5.0)
@@ -61,8 +61,8 @@ def climb_error(course: Course, truth: t.Truth):
 def score_corners(course: Course, truth: t.Truth):
     """Compare corners: scores by kind, and the corners that aren't there.
 
-    A true corner is found if a corner of the same hand, with at least 60 % of its turn, overlaps it within 15 m;
-    the hand of a turn about isn't told apart.
+    A true corner is found if a corner of the same hand, with at least 60 % of its turn, overlaps it within
+    15 m; the hand of a turn about isn't told apart.
     """
     to_truth = warp(course, truth)
     placed = [(float(to_truth(c.start)), float(to_truth(c.end)), c) for c in course.corners]
@@ -171,6 +171,6 @@ if __name__ == "__main__":
     for road, file, fault, grade, climb, length, false, kinds in table():
         corners = "; ".join(_say(kind, score) for kind, score in kinds.items())
         print(
-            f"| {road} | {file} | {fault} | {100 * grade:.2f} % | {100 * climb:+.1f} % | {100 * length:+.2f} % "
-            f"| {false:.0f} | {corners} |"
+            f"| {road} | {file} | {fault} | {100 * grade:.2f} % | {100 * climb:+.1f} % "
+            f"| {100 * length:+.2f} % | {false:.0f} | {corners} |"
         )

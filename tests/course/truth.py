@@ -1,4 +1,4 @@
-"""Courses of known grade, climb, heading and radius, and the faulty files that devices and planners make of them."""
+"""Courses of known grade, climb, heading and radius, and the faulty files made of them."""
 
 from __future__ import annotations
 
@@ -164,7 +164,7 @@ def out_and_back(pieces, *, radius=3.5):
 
 
 def roundabout(radius=15.0, *, deflection_deg=35.0, out_deg=0.0):
-    """Enter a roundabout, go round it, leave at `out_deg` from straight on (left-hand traffic turns right)."""
+    """Enter a roundabout, go round it, leave at `out_deg` from straight on."""
     swing = 2 * deflection_deg + out_deg
     side = CornerKind.CORNER
     return [
