@@ -184,8 +184,8 @@ def _model(solution: Solution) -> PlanModel:
     )
 
 
-def _optimality(solution: Solution, time: float) -> Optimality:
-    bound = bound_over_positions(solution)
+def _optimality(scenario: Scenario, solution: Solution, time: float) -> Optimality:
+    bound = bound_over_positions(solution, scenario.stays.shortest)
     return Optimality(
         bound_s=bound,
         gap=time / bound - 1.0,
@@ -231,7 +231,7 @@ def assemble(
         unsafe_to_tuck=_unsafe(solution, scenario, worth),
         cues=(),
         totals=_totals(scenario, solution, plan, worth, climb),
-        optimality=_optimality(solution, plan.ride.time),
+        optimality=_optimality(scenario, solution, plan.ride.time),
         cautions=tuple(cautions),
         changes=tuple(changes),
     )

@@ -42,7 +42,7 @@ W_PRIME_MARGIN: Final = 0.10
 W_PRIME_SLIP: Final = 0.005
 """Share of W' by which a round may miss the reserve and still count; the written plan may not."""
 
-SLOWEST_SHARE, FASTEST_SHARE = 0.6, 1.4
+SLOWEST_SHARE, FASTEST_SHARE = 0.75, 1.35
 """The bound holds for plans that ride each cell at between these shares of the optimum's speed there."""
 
 
@@ -180,7 +180,7 @@ def _first_positions(problem: Problem, state: _State) -> tuple[npt.NDArray[np.in
     relaxed = solve(problem, Branches.open(problem.allowed), shape, state.recovery, accuracy=ROUGH)
     if not relaxed.solved:
         return _upright(problem), np.full(len(problem.road), problem.fatigue.budget)
-    cost = position_costs(problem, relaxed, state.scenario.stays)
+    cost = position_costs(problem, relaxed)
     seconds = problem.road.length * relaxed.slowness
     position = choose_positions(cost, seconds, state.scenario.stays)
     return position, problem.power_factor[position] * relaxed.force / relaxed.slowness
@@ -206,7 +206,7 @@ def optimise(scenario: Scenario) -> Solution:
         refused = ~problem.allowed[np.arange(wanted.size), wanted]
         position = np.where(refused, _upright(problem), wanted)
         optimum, position = _solve_fixed(problem, position, power, state)
-        cost = position_costs(problem, optimum, stays)
+        cost = position_costs(problem, optimum)
         used = state.recovery
         state.learn(problem, optimum)
         found = Solution(problem, verdict, optimum, position, cost, used, state.w_lowest, arrival, number)
@@ -240,12 +240,31 @@ def upright_optimum(solution: Solution) -> Optimum:
     return optimum
 
 
-def bound_over_positions(solution: Solution) -> float:
+def _long_enough(
+    problem: Problem, longest: FloatArray, shortest: tuple[float, ...]
+) -> npt.NDArray[np.bool_]:
+    """The allowed positions without runs of cells that no ride stays in as long as the shortest stay."""
+    allowed = problem.allowed.copy()
+    for p, stay in enumerate(shortest):
+        edges = np.flatnonzero(np.diff(np.concatenate(([0], allowed[:, p].astype(int), [0]))))
+        for first, last in zip(edges[::2], edges[1::2], strict=True):
+            if longest[first:last].sum() < stay:
+                allowed[first:last, p] = False
+    return allowed
+
+
+def bound_over_positions(solution: Solution, shortest: tuple[float, ...]) -> float:
     """Proven lower bound on the time of any plan of power and position within the same limits [s].
 
     The dual value of the relaxation over positions, with a drag that is nowhere above the true one for speeds
     between `SLOWEST_SHARE` and `FASTEST_SHARE` of the optimum's, and the fastest recovery that the reserve
     allows; less what the cells' mid-point rule gets wrong, measured on the optimum by the finer simulation.
+
+    Parameters
+    ----------
+    solution : Solution
+    shortest : tuple of float, length p
+        Shortest stay in each position [s].
     """
     problem, optimum = solution.problem, solution.optimum
     road, fatigue = problem.road, problem.fatigue
@@ -254,8 +273,9 @@ def bound_over_positions(solution: Solution) -> float:
     recovery = None
     if solution.recovery is not None:
         recovery = recovery_at_most(road.length / (SLOWEST_SHARE * speed), fatigue)
+    allowed = _long_enough(problem, road.length / (SLOWEST_SHARE * speed), shortest)
     firm = replace(problem.machine, brake_force=problem.machine.brake_force * 1.02)
-    relaxed = solve(replace(problem, machine=firm), Branches.open(problem.allowed), shape, recovery)
+    relaxed = solve(replace(problem, machine=firm), Branches.open(allowed), shape, recovery)
     if not relaxed.solved:
         return float("nan")
     fine = ride(

@@ -19,7 +19,7 @@ from pacer.units import FloatArray
 
 __all__ = ["Stays", "choose_positions", "position_costs", "position_prices"]
 
-CHANGE_COST: Final = 0.5
+CHANGE_COST: Final = 0.3
 """Seconds that a change of position must bring in before it is worth making; common practice, no source."""
 
 BREAK_SECONDS: Final = 12.0
@@ -32,8 +32,6 @@ class Stays:
 
     shortest: tuple[float, ...]
     longest: tuple[float, ...]
-    slowest: tuple[float, ...]
-    """Mean speed of a cell under which the position isn't steady [m/s]."""
 
 
 def position_prices(problem: Problem, optimum: Optimum) -> FloatArray:
@@ -55,13 +53,13 @@ def position_prices(problem: Problem, optimum: Optimum) -> FloatArray:
     return np.asarray(cost + optimum.w_prime_price[:, None] * road.length[:, None] * force)
 
 
-def position_costs(problem: Problem, optimum: Optimum, stays: Stays) -> FloatArray:
+def position_costs(problem: Problem, optimum: Optimum) -> FloatArray:
     """`position_prices`, infinite where a position is refused, too slow, above its cap, or would have to brake."""
     speed = optimum.mean_speed
     fast = np.maximum(optimum.speed[:-1], optimum.speed[1:])
     barred = ~problem.allowed | (fast[:, None] > problem.cap + 1e-3)
     barred |= ~problem.can_brake & (optimum.brake > 1.0)[:, None]
-    barred |= speed[:, None] < np.asarray(stays.slowest)
+    barred |= speed[:, None] < problem.slowest
     barred[:, problem.can_brake] = ~problem.allowed[:, problem.can_brake]
     return np.where(barred, np.inf, position_prices(problem, optimum))
 

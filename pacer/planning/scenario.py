@@ -90,7 +90,6 @@ class Scenario:
         return Stays(
             shortest=tuple(limits.tuck_shortest_stay if p.tucked else 0.0 for p in positions),
             longest=tuple(p.max_continuous or np.inf for p in positions),
-            slowest=tuple(limits.tuck_slowest if p.tucked else 0.0 for p in positions),
         )
 
     def budget(self, duration: float) -> float:
@@ -158,6 +157,7 @@ class Scenario:
             can_brake=~tucked,
             allowed=~tucked | may_tuck[:, None],
             cap=np.where(tucked, verdict.tuck_speed_cap[:, None], np.inf),
+            slowest=np.where(tucked, self.limits.tuck_slowest, 0.0),
             speed_limit=verdict.speed_limit,
             lowest_speed=self._lowest(verdict.speed_limit),
             start_speed=start_speed,
