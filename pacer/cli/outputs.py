@@ -1,0 +1,95 @@
+"""From a finished plan to the files that are written, all in memory."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Any
+
+from pacer.errors import SettingsError
+
+if TYPE_CHECKING:
+    import numpy as np
+    import numpy.typing as npt
+
+    from pacer.course.track import Cells, Course
+    from pacer.planning.plan import Plan
+
+__all__ = ["card_file", "course_picture", "plan_files"]
+
+
+def plan_files(
+    plan: Plan, *, png: bool = False, splits_km: float | None = None
+) -> tuple[dict[str, bytes], tuple[str, ...]]:
+    """Everything that `pacer plan` writes, by name, and what to tell the user about it."""
+    from pacer.files.plans import plan_to_json
+    from pacer.render.card import draw_card
+    from pacer.render.export import cues_gpx, segments_csv, splits_csv, tcx_course
+    from pacer.render.report import draw_report
+
+    card = draw_card(plan)
+    files = {
+        "plan.json": plan_to_json(plan),
+        "segments.csv": segments_csv(plan),
+        "cue-card.pdf": card.pdf,
+        "report.html": draw_report(plan),
+        "cues.gpx": cues_gpx(plan),
+        "course.tcx": tcx_course(plan),
+    }
+    if splits_km is not None:
+        files["splits.csv"] = splits_csv(plan, splits_km)
+    if png:
+        from pacer.render.picture import plan_picture
+
+        files["plan.png"] = plan_picture(plan)
+    return files, card.notes
+
+
+def card_file(
+    plan: Plan, *, size: str, paper: str, most_cues: int | None, font: Path | None
+) -> tuple[bytes, tuple[str, ...]]:
+    """A card drawn again, and what to tell the user about it.
+
+    Raises
+    ------
+    SettingsError
+        Where the size, the paper or the font can't be used.
+    """
+    from pacer.render.card import card_size, draw_card
+
+    drawn = draw_card(
+        plan,
+        size=card_size(size),
+        paper=paper,
+        most_cues=most_cues,
+        font=None if font is None else _bytes_of(font),
+    )
+    return drawn.pdf, drawn.notes
+
+
+def _bytes_of(path: Path) -> bytes:
+    try:
+        return path.read_bytes()
+    except OSError as error:
+        raise SettingsError("the font can't be read", where=str(path), found=str(error.strerror)) from None
+
+
+def course_picture(course: Course, cells: Cells, cuts: npt.NDArray[np.int64], path: Path) -> bytes:
+    """A picture of the course in the format that the file's name asks for.
+
+    Raises
+    ------
+    SettingsError
+        For a name that ends neither in .svg nor in .png.
+    """
+    from pacer.render.picture import route_picture
+
+    kinds: dict[str, Any] = {".svg": "svg", ".png": "png"}
+    kind = kinds.get(path.suffix.lower())
+    if kind is None:
+        raise SettingsError(
+            "a picture is an SVG or a PNG",
+            where="--picture",
+            found=path.name,
+            do="end the name in .svg or .png",
+        )
+    return route_picture(course, cells, cuts, kind)
