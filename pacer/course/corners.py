@@ -21,6 +21,9 @@ _LEAST_CURVATURE: Final = 1.0 / 300.0
 _LEAST_TURN: Final = math.radians(15.0)
 _HAIRPIN_TURN: Final = math.radians(120.0)
 _DEAD_TURN: Final = math.radians(150.0)
+_TIGHTEST_M: Final = 6.0
+"""Radius of a rider's line round a street corner (common practice, no source) [m]."""
+
 _DEAD_TURN_M: Final = 3.0
 """Radius of a turn about within one road (common practice, no source) [m]."""
 
@@ -94,7 +97,7 @@ def assumed_radius(turn: float) -> float:
     if abs(turn) >= _DEAD_TURN:
         return _DEAD_TURN_M
     rounded = _FREE_LANE_M / (1.0 / math.cos(0.5 * abs(turn)) - 1.0)
-    return max(rounded, 6.0)
+    return max(rounded, _TIGHTEST_M)
 
 
 def _find_runs(curvature: FloatArray, line: Line) -> list[_Run]:
@@ -178,7 +181,8 @@ def _settle(corner: Corner, line: Line, fit: ArcFit, i: int, spacing: float) -> 
         half = 0.5 * radius * abs(turn)
         start, end = max(corner.apex - half, 0.0), min(corner.apex + half, float(line.s[-1]))
     else:
-        radius = min(radius, assumed_radius(turn))
+        assumed = assumed_radius(turn)
+        radius = min(max(radius, min(assumed, _TIGHTEST_M)), assumed)
     kind = _kind(radius, turn)
     if abs(turn) >= _DEAD_TURN:
         gap = _doubles_back(line, start, end)
@@ -227,6 +231,8 @@ def _mark_roundabouts(corners: list[Corner]) -> list[Corner]:
         before, middle, after = corners[i - 1 : i + 2]
         alternate = before.turn * middle.turn < 0.0 and middle.turn * after.turn < 0.0
         close = middle.start - before.end < 15.0 and after.start - middle.end < 15.0
+        if middle.kind is CornerKind.DEAD_TURN:
+            continue
         if alternate and close and middle.radius < 30.0 and abs(middle.turn) > math.radians(45.0):
             marked[i] = replace(middle, kind=CornerKind.ROUNDABOUT)
     return marked

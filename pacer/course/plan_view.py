@@ -21,8 +21,9 @@ _REACH_M: Final = 30.0
 """A bend frees the line this far to both sides (chosen by trial on known courses) [m]."""
 
 _ROUNDS: Final = 10
-_MISFIT_M: Final = 15.0
-_MISFIT: Final = 3.0
+_MOST_BOOST: Final = 32.0
+_MISFIT_M: Final = 20.0
+_MISFIT: Final = 4.0
 """Where points lie farther off the line than usual by this, in mean square, it must bend more."""
 
 _LEAST_NOISE: Final = 0.3
@@ -123,15 +124,18 @@ def smooth_line(xy: FloatArray) -> Line:
         power = box_mean(box_mean(bend**2, half // 2), half - half // 2) * samples.step
         misfit = _misfit(xy, curve, samples, noise)
         limit = _MISFIT * max(float(np.percentile(misfit, 75.0)), 1.0) if usual < _COARSE_M else np.inf
-        boost = np.where(misfit > limit, np.minimum(boost * 4.0, 1e4), boost)
+        boost = np.where(misfit > limit, np.minimum(boost * 4.0, _MOST_BOOST), boost)
         density = (_STRAIGHT + power) * boost
         curve = samples.smooth(xy, weights, 1.0 / density)
     return _measure(curve, samples, noise)
 
 
 def _misfit(xy: FloatArray, curve: FloatArray, samples: Samples, noise: float) -> FloatArray:
-    """Mean square distance of the points around each inner grid node, over what noise explains."""
-    off = np.sum((xy - samples.at_samples(curve)) ** 2, axis=1) / (2.0 * noise**2)
+    """Mean square distance of the points off the line around each inner grid node, over their noise."""
+    along = samples.at_samples(np.gradient(curve, axis=0))
+    along /= np.maximum(np.hypot(*along.T), 1e-9)[:, None]
+    off = xy - samples.at_samples(curve)
+    off = ((off[:, 0] * along[:, 1] - off[:, 1] * along[:, 0]) / noise) ** 2
     half = max(round(_MISFIT_M / samples.step), 1)
     total, count = samples.on_grid(off), samples.on_grid(np.ones(off.size))
     return (box_mean(total, half) / np.maximum(box_mean(count, half), 1e-9))[1:-1]

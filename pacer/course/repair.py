@@ -298,7 +298,14 @@ def close_loop(xy: FloatArray, along: FloatArray, z: FloatArray, changes: list[C
     """
     if along[-1] < 2000.0 or float(np.hypot(*(xy[-1] - xy[0]))) > _CLOSED_M:
         return z
-    drift = float(np.median(z[along > along[-1] - 40.0]) - np.median(z[along < 40.0]))
+    start, end = along < _CLOSED_M, along > along[-1] - _CLOSED_M
+    if np.sum(start) < 3 or np.sum(end) < 3:
+        drift = float(z[-1] - z[0])
+    else:
+        drift = float(
+            np.polyval(np.polyfit(along[end] - along[-1], z[end], 1), 0.0)
+            - np.polyval(np.polyfit(along[start], z[start], 1), 0.0)
+        )
     if abs(drift) < 2.0 or abs(drift) / along[-1] > 0.01:
         return z
     changes.append(
