@@ -3,14 +3,27 @@
 from __future__ import annotations
 
 import math
-from typing import Final
+from typing import Final, TypeAlias
 
 import numpy as np
 import numpy.typing as npt
 
-__all__ = ["GRAVITY", "KMH", "ZERO_CELSIUS", "FloatArray", "read_only", "signed_angle", "wrap_heading"]
+__all__ = [
+    "GRAVITY",
+    "KMH",
+    "ZERO_CELSIUS",
+    "FloatArray",
+    "Numeric",
+    "read_only",
+    "signed_angle",
+    "wrap_heading",
+]
 
-FloatArray = npt.NDArray[np.float64]
+FloatArray: TypeAlias = npt.NDArray[np.float64]
+"""One-dimensional unless the docstring says otherwise."""
+
+Numeric: TypeAlias = float | FloatArray
+"""What a formula takes: a number or an array, broadcast together."""
 
 GRAVITY: Final = 9.80665
 """Standard acceleration of free fall, m/s² (3rd CGPM, 1901)."""

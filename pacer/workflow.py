@@ -13,15 +13,15 @@ from pacer.air.weather import Surface, Weather
 from pacer.course.cells import make_cells
 from pacer.course.track import Course, Zone
 from pacer.course.zones import zone_effects
-from pacer.errors import InfeasibleError
-from pacer.physics.fatigue import ENDURANCE_KNEE
+from pacer.errors import InfeasibleError, SettingsError
+from pacer.physics.fatigue import sustainable_power
 from pacer.physics.rider import Setup
 from pacer.planning.assemble import assemble
 from pacer.planning.cautions import cautions_for, told
 from pacer.planning.followable import followable
 from pacer.planning.inputs import race_table, setup_tables, weather_table, zone_tables
 from pacer.planning.limits import Limits, limits_for, safety_table
-from pacer.planning.optimise import optimise
+from pacer.planning.optimise import Solution, optimise
 from pacer.planning.plan import Plan
 from pacer.planning.race import Race
 from pacer.planning.recheck import Violation, recheck
@@ -32,6 +32,10 @@ __all__ = ["Request", "make_plan", "make_scenario"]
 Progress = Callable[[str], None]
 
 MOST_REPAIRS: Final = 3
+"""Times that a plan is made again to mend what its check found."""
+
+OVER_LASTING: Final = 0.02
+"""Share by which the power asked for may pass what commonly lasts before the plan says so."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -68,7 +72,20 @@ class Request:
 
 
 def make_scenario(request: Request) -> Scenario:
-    """Cut the course into cells and put the race together."""
+    """Cut the course into cells and put the race together.
+
+    Raises
+    ------
+    SettingsError
+        Where the race's W' reserve is more than the rider has.
+    """
+    if request.race.w_prime_reserve >= request.setup.rider.w_prime:
+        raise SettingsError(
+            "the W' reserve of the race must be less than the rider's W'",
+            where="w_prime_reserve_j",
+            found=f"{request.race.w_prime_reserve:.0f} J of {request.setup.rider.w_prime:.0f} J",
+            do="lower w_prime_reserve_j in the race file",
+        )
     ends = np.array(sorted({x for zone in request.zones for x in (zone.start, zone.end)}), dtype=np.float64)
     cells = make_cells(request.course, also=ends if ends.size else None)
     effects = zone_effects(cells, request.zones)
@@ -116,22 +133,25 @@ def _plan(request: Request, scenario: Scenario, progress: Progress) -> Plan:
     forced = np.zeros(len(scenario.cells) + 1, dtype=bool)
     plan = followable(solution, solution.position, forced)
     progress("proving how good it is")
-    asked = request.race.effort is not None or request.race.target_power is not None
-    near = solution.problem.fatigue.budget > 0.95 * request.setup.rider.critical_power
     return assemble(
         scenario,
         solution,
         plan,
         climb=request.course.climb,
         inputs=_inputs(request),
-        cautions=cautions_for(
-            request.course,
-            request.limits,
-            wet=request.weather.surface is Surface.WET,
-            longest_at_critical=ENDURANCE_KNEE if asked and near else None,
-            time=plan.ride.time,
-        ),
+        cautions=_cautions(request, solution, plan.ride.time),
         changes=told(request.course.changes),
+    )
+
+
+def _cautions(request: Request, solution: Solution, time: float) -> tuple[str, ...]:
+    asked = request.race.effort is not None or request.race.target_power is not None
+    lasting = float(sustainable_power(time, request.setup.rider.critical_power))
+    return cautions_for(
+        request.course,
+        request.limits,
+        wet=request.weather.surface is Surface.WET,
+        long_at_critical=asked and solution.problem.fatigue.budget > lasting * (1.0 + OVER_LASTING),
     )
 
 

@@ -98,7 +98,7 @@ def _gathered(values: dict[str, Any]) -> PlanInputs:
 
 
 def takes_plan_inputs(command: Callable[..., None]) -> Callable[..., None]:
-    """Give a command, whose first parameter is a `PlanInputs`, the shared arguments and options in its place."""
+    """Give a command the shared arguments and options in place of its first parameter, a `PlanInputs`."""
     shared = _parameters(_declared)
     own = _parameters(command)[1:]
 
@@ -110,7 +110,7 @@ def takes_plan_inputs(command: Callable[..., None]) -> Callable[..., None]:
     parameters = [*shared, *own]
     wrapped.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]  # read by typer
     wrapped.__annotations__ = {p.name: p.annotation for p in parameters}
-    del wrapped.__wrapped__  # type: ignore[attr-defined]  # or its signature would be read instead
+    del wrapped.__wrapped__  # or its signature would be read instead
     return wrapped
 
 

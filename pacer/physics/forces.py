@@ -19,16 +19,15 @@ from __future__ import annotations
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
-from pacer.units import GRAVITY, FloatArray
+from pacer.units import GRAVITY, FloatArray, Numeric
 
 __all__ = [
     "BEARING_CONSTANT",
     "BEARING_SLOPE",
+    "aerodynamic_curvature",
     "aerodynamic_force",
     "aerodynamic_slope",
-    "aerodynamic_curvature",
     "bearing_force",
     "gravity_force",
     "pedal_power",
@@ -44,11 +43,11 @@ BEARING_SLOPE: Final = 0.0087
 
 
 def aerodynamic_force(
-    speed: npt.ArrayLike,
-    headwind: npt.ArrayLike,
-    crosswind: npt.ArrayLike,
-    density: npt.ArrayLike,
-    drag_area: npt.ArrayLike,
+    speed: Numeric,
+    headwind: Numeric,
+    crosswind: Numeric,
+    density: Numeric,
+    drag_area: Numeric,
 ) -> FloatArray:
     """Air drag along the road, negative where a tailwind faster than the rider pushes [N].
 
@@ -71,11 +70,11 @@ def aerodynamic_force(
 
 
 def aerodynamic_slope(
-    speed: npt.ArrayLike,
-    headwind: npt.ArrayLike,
-    crosswind: npt.ArrayLike,
-    density: npt.ArrayLike,
-    drag_area: npt.ArrayLike,
+    speed: Numeric,
+    headwind: Numeric,
+    crosswind: Numeric,
+    density: Numeric,
+    drag_area: Numeric,
 ) -> FloatArray:
     """First derivative of `aerodynamic_force` by speed [N s/m]."""
     axial = np.asarray(speed, dtype=np.float64) + headwind
@@ -84,11 +83,11 @@ def aerodynamic_slope(
 
 
 def aerodynamic_curvature(
-    speed: npt.ArrayLike,
-    headwind: npt.ArrayLike,
-    crosswind: npt.ArrayLike,
-    density: npt.ArrayLike,
-    drag_area: npt.ArrayLike,
+    speed: Numeric,
+    headwind: Numeric,
+    crosswind: Numeric,
+    density: Numeric,
+    drag_area: Numeric,
 ) -> FloatArray:
     """Second derivative of `aerodynamic_force` by speed [N s²/m²]; negative under a faster tailwind."""
     axial = np.asarray(speed, dtype=np.float64) + headwind
@@ -96,33 +95,33 @@ def aerodynamic_curvature(
     return np.asarray(0.5 * np.asarray(density) * drag_area * axial * (3.0 - (axial / air) ** 2) / air)
 
 
-def rolling_force(mass: npt.ArrayLike, crr: npt.ArrayLike, grade: npt.ArrayLike) -> FloatArray:
+def rolling_force(mass: Numeric, crr: Numeric, grade: Numeric) -> FloatArray:
     """Rolling resistance, Crr m g cos(atan grade) [N]; mass in kg, grade rise over run."""
     cosine = 1.0 / np.hypot(1.0, np.asarray(grade, dtype=np.float64))
     return np.asarray(np.asarray(crr) * mass * GRAVITY * cosine)
 
 
-def gravity_force(mass: npt.ArrayLike, grade: npt.ArrayLike) -> FloatArray:
+def gravity_force(mass: Numeric, grade: Numeric) -> FloatArray:
     """Weight along the road, m g sin(atan grade), positive uphill [N]."""
     slope = np.asarray(grade, dtype=np.float64)
     return np.asarray(np.asarray(mass) * GRAVITY * slope / np.hypot(1.0, slope))
 
 
-def bearing_force(speed: npt.ArrayLike) -> FloatArray:
+def bearing_force(speed: Numeric) -> FloatArray:
     """Friction of the wheel bearings, 0.091 + 0.0087 v [N], [1]."""
     return np.asarray(BEARING_CONSTANT + BEARING_SLOPE * np.asarray(speed, dtype=np.float64))
 
 
 def resisting_force(
-    speed: npt.ArrayLike,
+    speed: Numeric,
     *,
-    grade: npt.ArrayLike,
-    headwind: npt.ArrayLike,
-    crosswind: npt.ArrayLike,
-    density: npt.ArrayLike,
-    drag_area: npt.ArrayLike,
-    mass: npt.ArrayLike,
-    crr: npt.ArrayLike,
+    grade: Numeric,
+    headwind: Numeric,
+    crosswind: Numeric,
+    density: Numeric,
+    drag_area: Numeric,
+    mass: Numeric,
+    crr: Numeric,
 ) -> FloatArray:
     """Everything that holds the rider back without brakes, negative where the road pushes [N]."""
     return (
@@ -133,6 +132,6 @@ def resisting_force(
     )
 
 
-def pedal_power(speed: npt.ArrayLike, wheel_force: npt.ArrayLike, drivetrain_efficiency: float) -> FloatArray:
+def pedal_power(speed: Numeric, wheel_force: Numeric, drivetrain_efficiency: float) -> FloatArray:
     """Power at the pedals that gives a force at the rear wheel [W]."""
     return np.asarray(np.asarray(wheel_force) * speed / drivetrain_efficiency)

@@ -1,13 +1,15 @@
 """Ride a schedule of power and position along a road, with the equation of `forces.py`.
 
-This is the judge of every plan: it knows nothing of the optimiser, and its steps are finer than the cells. Speed
-follows from dE/ds = F(v) / M with E = v²/2, by a two-stage L-stable Rosenbrock method [1]: on a steep climb the
-speed settles within a few metres, where an explicit method would oscillate.
+This is the judge of every plan: it knows nothing of the optimiser, and its steps are finer than the
+cells. Speed
+follows from dE/ds = F(v) / M with E = v²/2, by a two-stage L-stable Rosenbrock method [1]: on a steep
+climb the speed settles within a few metres, where an explicit method would oscillate.
 
 References
 ----------
-[1] Verwer JG, Spee EJ, Blom JG, Hundsdorfer W (1999). A second-order Rosenbrock method applied to photochemical
-    dispersion problems. SIAM J. Sci. Comput. 20(4):1456-1480. doi:10.1137/S1064827597326651 (the method ROS2)
+[1] Verwer JG, Spee EJ, Blom JG, Hundsdorfer W (1999). A second-order Rosenbrock method applied to
+    photochemical dispersion problems. SIAM J. Sci. Comput. 20(4):1456-1480. doi:10.1137/S1064827597326651
+    (the method ROS2; from memory)
 """
 
 from __future__ import annotations
@@ -35,7 +37,8 @@ SHORTEST_STEP: Final = 0.5
 STEP_SECONDS: Final = 0.5
 
 BRAKING_RESERVE: Final = 0.98
-"""Share of the braking force on which the envelope counts, so that the ride itself never needs more than all."""
+"""Share of the braking force on which the envelope counts, so that the ride itself never needs more than
+all."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -226,7 +229,8 @@ def _cells(road: Road, machine: Machine, drag_area: FloatArray) -> list[_Cell]:
         + BEARING_CONSTANT
     )
     columns = (road.length, drag, road.headwind, road.crosswind, constant)
-    return [_Cell(*row, machine) for row in zip(*(c.tolist() for c in columns), strict=True)]
+    each = zip(*(c.tolist() for c in columns), strict=True)
+    return [_Cell(length, k, head, cross, rest, machine) for length, k, head, cross, rest in each]
 
 
 def braking_envelope(road: Road, machine: Machine, schedule: Schedule) -> FloatArray:
@@ -285,8 +289,8 @@ def _meet_limit(
 def ride(road: Road, machine: Machine, schedule: Schedule) -> Trace:
     """Ride the schedule from start to finish.
 
-    Where the scheduled power would pass the next limit the rider eases off, coasts, or brakes, in that order, just
-    enough to meet it at the end of the cell; brakes only where the hands are on them.
+    Where the scheduled power would pass the next limit the rider eases off, coasts, or brakes, in that
+    order, just enough to meet it at the end of the cell; brakes only where the hands are on them.
 
     Returns
     -------
@@ -338,4 +342,4 @@ def steady_speed(
         resist = resist + BEARING_CONSTANT + BEARING_SLOPE * v
         faster = machine.drivetrain_efficiency * power / v > resist
         low, high = np.where(faster, v, low), np.where(faster, high, v)
-    return 0.5 * (low + high)
+    return np.asarray(0.5 * (low + high))

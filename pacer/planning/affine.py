@@ -42,7 +42,9 @@ class Affine:
     def __mul__(self, factor: Scalars) -> Affine:
         if np.ndim(factor) == 0:
             return Affine(self.matrix * float(factor), self.constant * factor)
-        return Affine(sparse.csr_array(sparse.diags_array(factor) @ self.matrix), self.constant * factor)
+        return Affine(
+            sparse.csr_array(sparse.diags_array(np.asarray(factor)) @ self.matrix), self.constant * factor
+        )
 
     __rmul__ = __mul__
 
@@ -87,7 +89,7 @@ class Layout:
 
 
 def rows(*expressions: Affine) -> Affine:
-    """Interleave expressions of equal length row by row: e1[0], e2[0], …, e1[1], e2[1], …"""
+    """Interleave expressions of equal length row by row: e1[0], e2[0], …, e1[1], e2[1] and so on."""
     count, length = len(expressions), len(expressions[0])
     stacked = sparse.csr_array(sparse.vstack([e.matrix for e in expressions], format="csr"))
     order = np.arange(count * length).reshape(count, length).T.ravel()

@@ -1,9 +1,10 @@
-"""Put the finished plan together: segments with their worth, unsafe stretches with their cost, totals, certificate."""
+"""Put the finished plan together: segments with their worth, unsafe stretches, totals, certificate."""
 
 from __future__ import annotations
 
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass, replace
+from itertools import pairwise
 from typing import Any
 
 import numpy as np
@@ -51,8 +52,8 @@ class Worth:
 def worth_of_tuck(solution: Solution) -> Worth:
     """Price the tuck cell by cell.
 
-    The seconds of a cell are its mean price at the optimum with and without the tuck, scaled so that all cells add
-    up to the difference of the two optima.
+    The seconds of a cell are its mean price at the optimum with and without the tuck, scaled so that all
+    cells add up to the difference of the two optima.
     """
     problem, position = solution.problem, solution.position
     tucked = ~problem.can_brake
@@ -85,7 +86,7 @@ def _cells(scenario: Scenario, air: AirOnCells, solution: Solution, plan: Follow
     cells, verdict, problem = scenario.cells, solution.verdict, solution.problem
     positions = scenario.setup.positions
     tucked = np.array([p.tucked for p in positions])
-    allowed = problem.allowed[:, tucked].any(axis=1) if tucked.any() else verdict.tuck_allowed
+    allowed = np.asarray(problem.allowed[:, tucked].any(axis=1)) if tucked.any() else verdict.tuck_allowed
     return PlanCells(
         start_m=cells.start,
         length_m=cells.length,
@@ -118,7 +119,7 @@ def _segments(
     cells, road, trace = scenario.cells, solution.problem.road, plan.ride.trace
     nodes = cells.nodes
     found = []
-    for k, (first, last) in enumerate(zip(plan.cuts[:-1], plan.cuts[1:], strict=True)):
+    for k, (first, last) in enumerate(pairwise(plan.cuts.tolist())):
         part = np.arange(first, last)
         length = cells.length[part]
         run = length / np.hypot(1.0, cells.grade[part])

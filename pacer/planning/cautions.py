@@ -9,59 +9,66 @@ from pacer.course.track import Change, Course
 from pacer.planning.limits import Limits
 from pacer.units import KMH
 
-__all__ = ["STANDING_CAUTIONS", "cautions_for"]
+__all__ = ["STANDING_CAUTIONS", "cautions_for", "told"]
 
 STANDING_CAUTIONS: Final = (
-    "Ride the course before you race it. A file can't show gravel, potholes, drains, parked cars, traffic or people: "
-    "where you can't see that it is safe, be upright.",
+    "Ride the course before you race it. A file can't show gravel, potholes, drains, parked cars, traffic or "
+    "people: where you can't see that it is safe, be upright.",
     "The law of the road, the race's rules and its officials overrule this plan.",
-    "Have the aero bars fitted by a bike fitter and the bolts set by a mechanic to the makers' torque; where two limits "
-    "meet, the lower one rules.",
-    "See a doctor before hard efforts, and stop for chest pain, dizziness or faintness whatever the plan says.",
+    "Have the aero bars fitted by a bike fitter and the bolts set by a mechanic to the makers' torque; where "
+    "two limits meet, the lower one rules.",
+    "See a doctor before hard efforts, and stop for chest pain, dizziness or faintness whatever the plan "
+    "says.",
 )
 """Shown with every plan, first of all."""
 
+FAST_DESCENT: Final = 70.0 * KMH
+"""A top speed above this is said [m/s]."""
 
-def cautions_for(
-    course: Course, limits: Limits, *, wet: bool, longest_at_critical: float | None, time: float
-) -> tuple[str, ...]:
+
+def cautions_for(course: Course, limits: Limits, *, wet: bool, long_at_critical: bool) -> tuple[str, ...]:
     """The cautions of one plan.
 
     Parameters
     ----------
-    longest_at_critical : float or None
-        Duration beyond which the budget that was asked for is more than critical power is meant for [s].
-    time : float
-        Of the plan [s].
+    course : Course
+    limits : Limits
+        Of the day.
+    wet : bool
+        Whether the surface is.
+    long_at_critical : bool
+        Whether the power asked for is near critical power for longer than that is commonly held.
     """
     found = list(STANDING_CAUTIONS)
     guessed = [c for c in course.corners if not c.measured]
     if guessed:
+        count = "1 corner is" if len(guessed) == 1 else f"{len(guessed)} corners are"
         found.append(
-            f"{len(guessed)} corners are drawn too coarsely to be measured and are taken as tight: look at them "
-            f"before the race (first at km {guessed[0].apex / 1000:.2f})."
+            f"{count} drawn too coarsely to be measured and taken as tight: look before the race "
+            f"(first at km {guessed[0].apex / 1000:.2f})."
         )
-    found += [change.what + _place(change) for change in course.changes if change.loud]
+    found += told([change for change in course.changes if change.loud])
     if wet:
         found.append(
-            f"Wet road: corners, brakes and the tuck are planned at {limits.wet_factor:.0%} of their dry limits."
+            f"Wet road: cornering, braking and speed when tucked are planned at {limits.wet_factor:.0%} of "
+            "their dry limits."
         )
-    if limits.top_speed > 70.0 * KMH:
+    if limits.top_speed > FAST_DESCENT:
         found.append(
-            f"The plan allows {limits.top_speed / KMH:.0f} km/h on descents with the hands on the brakes."
+            f"The plan allows {limits.top_speed / KMH:.0f} km/h on descents with the hands on the brakes: "
+            "lower top_speed_kmh if that is faster than you ride."
         )
-    if longest_at_critical is not None and time > longest_at_critical:
+    if long_at_critical:
         found.append(
-            f"The power asked for is planned over {time / 60:.0f} minutes; critical power is commonly held for about "
-            f"{longest_at_critical / 60:.0f}: check it against your own long rides."
+            "The power asked for is close to critical power for longer than riders commonly hold it (about "
+            "40 minutes): check it against your own long rides."
         )
     return tuple(found)
 
 
-def _place(change: Change) -> str:
-    return "" if change.start is None else f" (km {change.start / 1000:.2f})"
-
-
 def told(changes: Sequence[Change]) -> tuple[str, ...]:
-    """What reading the course changed, as sentences."""
-    return tuple(change.what + _place(change) for change in changes)
+    """What reading the course changed, as sentences with their place."""
+    return tuple(
+        change.what if change.start is None else f"{change.what} (km {change.start / 1000:.2f})"
+        for change in changes
+    )

@@ -1,12 +1,13 @@
-"""From the free optimum to a plan that a rider can follow: few stretches, each with one power and one position.
+"""From the free optimum to a plan that a rider can follow: one power and one position a stretch.
 
-The stretches follow the optimum's own changes of power, the grade and the heading; their powers are then scaled and
-rounded so that the ride, not only the programme, holds the fatigue budget and the W' reserve.
+The stretches follow the optimum's own changes of power, the grade and the heading; their powers are then
+scaled and rounded so that the ride, not only the programme, holds the fatigue budget and the W' reserve.
 """
 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from itertools import pairwise
 from typing import Final
 
 import numpy as np
@@ -42,7 +43,8 @@ EASING: Final = (1.0005, 1.0, 0.9995, 0.999, 0.9985, 0.998, 0.997, 0.996, 0.994,
 """By how much the powers are lowered in turn until their rounded values can be paid for."""
 
 GRADE_FEATURE, WIND_FEATURE = 0.05, 0.02
-"""Weight, in seconds a second, of a 10 % change of grade and of a 10 m/s change of headwind inside a segment."""
+"""Weight, in seconds a second, of a 10 % change of grade and of a 10 m/s change of headwind inside a
+segment."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -168,13 +170,13 @@ def _cuts(
 
 
 def _segment_power(solution: Solution, cuts: npt.NDArray[np.int64]) -> FloatArray:
-    """Power of each segment that loses least against the optimum's: a mean weighted by the budget's curvature."""
+    """Power of each segment that loses least: the optimum's mean, weighted by the budget's curvature."""
     seconds = solution.problem.road.length * solution.optimum.slowness
     power, free = solution.power, _free(solution)
     floor = 0.3 * solution.problem.fatigue.budget
     weight = seconds * np.maximum(power, floor) ** 2
     found = []
-    for first, last in zip(cuts[:-1], cuts[1:], strict=True):
+    for first, last in pairwise(cuts.tolist()):
         part = np.arange(first, last)
         use = part[free[part]] if free[part].any() else part
         found.append(float(weight[use] @ power[use] / weight[use].sum()))

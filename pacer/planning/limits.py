@@ -1,7 +1,7 @@
 """The limits that keep the rider upright, in every sense: defaults by skill, tightened when wet.
 
-Every default is common practice with no source unless its field says otherwise; each can be overridden in the rider
-file's `[safety]` table, and the plan shows which values applied.
+Every default is common practice with no source unless its field says otherwise; each can be overridden
+in the rider file's `[safety]` table, and the plan shows which values applied.
 """
 
 from __future__ import annotations
@@ -23,11 +23,11 @@ class Limits:
     Attributes
     ----------
     corner_lateral : float
-        Lateral acceleration in a corner with the hands on the brakes [m/s²]. 15° and 20° of lean (0.27 g and 0.36 g)
-        are the design values of the AASHTO Guide for the Development of Bicycle Facilities.
+        Lateral acceleration in a corner with the hands on the brakes [m/s²]. 15° and 20° of lean (0.27 g
+        and 0.36 g) are the design values of the AASHTO Guide for the Development of Bicycle Facilities.
     braking : float
-        Deceleration by the brakes that the plan counts on [m/s²]; well under the 4.9 to 5.9 m/s² at which a bicycle
-        pitches over (W. Pein's note on bicycle braking, after the AASHTO Green Book).
+        Deceleration by the brakes that the plan counts on [m/s²]; well under the 4.9 to 5.9 m/s² at
+        which a bicycle pitches over (W. Pein's note on bicycle braking, after the AASHTO Green Book).
     top_speed : float
         Hands on the brakes [m/s].
     tuck_top_speed : float
@@ -49,7 +49,8 @@ class Limits:
     start_upright, finish_upright : float
         After the start and before the finish [m].
     wet_factor : float
-        On speeds tucked, cornering and braking when the surface is wet; the AASHTO guide halves friction when wet.
+        On speeds tucked, cornering and braking when the surface is wet; the AASHTO guide halves friction
+        when wet.
     """
 
     corner_lateral: float

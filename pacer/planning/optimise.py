@@ -1,7 +1,8 @@
-"""Rounds of the convex programme until power, position, air and fatigue agree; then the bound over everything.
+"""Rounds of the convex programme until power, position, air and fatigue agree; then the bound over
+everything.
 
-What a single programme can't hold is settled between rounds: the drag's shape under crosswind, the air at the moment
-of arrival, the pace of recovery, the budget that follows from the duration, and the positions.
+What a single programme can't hold is settled between rounds: the drag's shape under crosswind, the air
+at the moment of arrival, the pace of recovery, the budget that follows from the duration, and the positions.
 """
 
 from __future__ import annotations
@@ -101,7 +102,7 @@ class _State:
         power = np.full(n, self.budget)
         for _ in range(2):
             guess = steady_speed(road, scenario.machine, power, np.full(n, upright), highest=15.0)
-            self.speed = np.maximum(guess, 1.5)
+            self.speed: FloatArray = np.maximum(guess, 1.5)
             self.set_times(length / self.speed)
             road, _ = scenario.road(self.arrival)
         self.recovery: Recovery | None = None
@@ -166,8 +167,10 @@ def _solve_fixed(
     """Solve for given positions; where they can't be ridden, sit up wherever the brakes are needed."""
     shape = drag_shape(problem.road, state.speed)
     upright = _upright(problem)
-    for attempt in (lambda: position, lambda: _sit_up_to_brake(problem, position, power), lambda: upright):
-        tried = attempt()
+    for attempt in range(3):
+        tried = (position, None, upright)[attempt]
+        if tried is None:
+            tried = _sit_up_to_brake(problem, position, power)
         optimum = solve(problem, Branches.fixed(tried), shape, state.recovery)
         if optimum.solved:
             return optimum, tried
@@ -211,8 +214,8 @@ def optimise(scenario: Scenario) -> Solution:
         state.learn(problem, optimum)
         found = Solution(problem, verdict, optimum, position, cost, used, state.w_lowest, arrival, number)
         wanted, power = choose_positions(cost, state.seconds, stays), found.power
-        # The first round's drag, air and recovery are guesses: it never counts as the best, nor does one whose
-        # recovery was guessed too fast.
+        # The first round's drag, air and recovery are guesses: it never counts as the best, nor does a round
+        # whose recovery was guessed too fast.
         sound = number > 1 and state.w_lowest > lowest_allowed
         gained = best is None or optimum.time < best.optimum.time * (1.0 - SETTLED)
         if sound and (best is None or optimum.time < best.optimum.time):
@@ -240,9 +243,7 @@ def upright_optimum(solution: Solution) -> Optimum:
     return optimum
 
 
-def _long_enough(
-    problem: Problem, longest: FloatArray, shortest: tuple[float, ...]
-) -> npt.NDArray[np.bool_]:
+def _long_enough(problem: Problem, longest: FloatArray, shortest: tuple[float, ...]) -> npt.NDArray[np.bool_]:
     """The allowed positions without runs of cells that no ride stays in as long as the shortest stay."""
     allowed = problem.allowed.copy()
     for p, stay in enumerate(shortest):

@@ -1,7 +1,7 @@
 """The finished plan: frozen data in the terms of plan.json, no maths.
 
-This is a declared boundary: every name carries its unit, in the words of `docs/reference/plan-file.md`, so that
-what is written, printed and drawn is what was planned.
+This is a declared boundary: every name carries its unit, in the words of `docs/reference/plan-file.md`,
+so that what is written, printed and drawn is what was planned.
 """
 
 from __future__ import annotations
@@ -193,7 +193,8 @@ class Plan:
     Attributes
     ----------
     inputs : mapping
-        `route` (name), `route_sha256` and `rider`, `bike`, `positions`, `race`, `weather`, `zones`, `safety`, as
+        `route` (name), `route_sha256` and `rider`, `bike`, `positions`, `race`, `weather`, `zones`,
+        `safety`, as
         resolved, in the terms of the rider and race files; `assumed`: a list of sentences, one for each thing
         that the user didn't give.
     changes : tuple of str

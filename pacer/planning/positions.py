@@ -1,7 +1,7 @@
 """Choose a position for every cell from prices: a dynamic programme along the course.
 
-A stay in a position lasts a shortest time, a change costs something, a refused cell ends a stay. Exact for the given
-costs.
+A stay in a position lasts a shortest time, a change costs something, a refused cell ends a stay. Exact
+for the given costs.
 """
 
 from __future__ import annotations
@@ -37,8 +37,8 @@ class Stays:
 def position_prices(problem: Problem, optimum: Optimum) -> FloatArray:
     """Seconds that each position would cost in each cell, at the optimum's speeds and prices, shape (n, p).
 
-    The price of resistance times the position's air drag, plus the price of fatigue times what the same wheel force
-    costs the body in it, whether or not the position is allowed there.
+    The price of resistance times the position's air drag, plus the price of fatigue times what the same
+    wheel force costs the body in it, whether or not the position is allowed there.
     """
     road, fatigue = problem.road, problem.fatigue
     speed = optimum.mean_speed
@@ -54,7 +54,9 @@ def position_prices(problem: Problem, optimum: Optimum) -> FloatArray:
 
 
 def position_costs(problem: Problem, optimum: Optimum) -> FloatArray:
-    """`position_prices`, infinite where a position is refused, too slow, above its cap, or would have to brake."""
+    """`position_prices`, infinite where a position is refused, too slow, above its cap, or would have to
+    brake.
+    """
     speed = optimum.mean_speed
     fast = np.maximum(optimum.speed[:-1], optimum.speed[1:])
     barred = ~problem.allowed | (fast[:, None] > problem.cap + 1e-3)

@@ -91,14 +91,14 @@ class DragShape:
 
 def _true(speed: FloatArray, road: Road) -> FloatArray:
     axial = speed + road.headwind
-    return np.hypot(axial, road.crosswind) * axial
+    return np.multiply(np.hypot(axial, road.crosswind), axial)
 
 
 def drag_shape(road: Road, speed: FloatArray) -> DragShape:
     """Convex quadratic with the true drag's value and slope at `speed`, shape (n,) [m/s].
 
-    Exact for every speed where there is no crosswind and the rider is faster than the tailwind. The curvature is the
-    true one, or zero where a faster tailwind makes it negative.
+    Exact for every speed where there is no crosswind and the rider is faster than the tailwind. The
+    curvature is the true one, or zero where a faster tailwind makes it negative.
     """
     axial = speed + road.headwind
     air = np.maximum(np.hypot(axial, road.crosswind), 1e-9)
@@ -111,8 +111,8 @@ def drag_shape(road: Road, speed: FloatArray) -> DragShape:
 def drag_shape_below(road: Road, speed: FloatArray, low: FloatArray, high: FloatArray) -> DragShape:
     """Convex quadratic that is nowhere above the true drag for speeds in [low, high].
 
-    The better of two at `speed`: the tangent of `drag_shape`, lowered until it touches; and, where the rider is
-    faster than any tailwind, (v + h)² plus the chord of the concave rest.
+    The better of two at `speed`: the tangent of `drag_shape`, lowered until it touches; and, where the
+    rider is faster than any tailwind, (v + h)² plus the chord of the concave rest.
     """
     tangent = drag_shape(road, speed)
     grid = low + (high - low) * np.linspace(0.0, 1.0, 41)[:, None]

@@ -1,25 +1,29 @@
-"""The convex programme: fastest ride over the cells within the fatigue budget and the limits, with its certificate.
+"""The convex programme: fastest ride over the cells within the fatigue budget and the limits, with its
+certificate.
 
-Variables are chosen so that everything but the objective's meaning is linear or a second-order cone. At the nodes
-(cell ends) E = v² and y ≤ √E. In each cell, for each position open to it ("branch"), a share θ of the cell, its share
+Variables are chosen so that everything but the objective's meaning is linear or a second-order cone. At
+the nodes
+(cell ends) E = v² and y ≤ √E. In each cell, for each position open to it ("branch"), a share θ of the
+cell, its share
 of mean E and mean y, the slowness τ (seconds a metre), the body force F = Q τ, and a = F²/τ, q = F⁴/τ³:
 
     minimise    Σ d τ
-    motion      M (E₁ - E₀) / (2 d) + Σ k (square Ē + linear ȳ + constant θ) + rolling + climb + bearing + B = Σ η f F
-    slowness    θ² ≤ τ ȳ          speed    ȳ² ≤ Ē θ,  y² ≤ E
+    motion      M (E₁ - E₀) / (2 d) + Σ k (square Ē + linear ȳ + constant θ) + rolling + climb + bearing
+    + B = Σ η f F slowness    θ² ≤ τ ȳ          speed    ȳ² ≤ Ē θ,  y² ≤ E
     endurance   Σ d (q / budgetⁿ - τ) ≤ 0   with F² ≤ a τ, a² ≤ q τ       (n = 4)
     W'          W₁ ≤ W₀ + d (CP τ - F), and recovery as in `recovery.py`
 
-With one branch a cell θ is 1 and this is the programme for given positions; with several it is the tightest convex
-relaxation over positions, the hull of each cell's choices in perspective form [1], whose dual value bounds every
-choice of power and position at once. The relaxation is tight where y = √E and τ ȳ = θ².
+With one branch a cell θ is 1 and this is the programme for given positions; with several it is the
+tightest convex
+relaxation over positions, the hull of each cell's choices in perspective form [1], whose dual value
+bounds every choice of power and position at once. The relaxation is tight where y = √E and τ ȳ = θ².
 
 References
 ----------
-[1] Günlük O, Linderoth J (2010). Perspective reformulations of mixed integer nonlinear programs with indicator
-    variables. Math. Program. 124:183-205. doi:10.1007/s10107-010-0360-z
-[2] Goulart PJ, Chen Y (2024). Clarabel: an interior-point solver for conic programs with quadratic objectives.
-    arXiv:2405.12762
+[1] Günlük O, Linderoth J (2010). Perspective reformulations of mixed integer nonlinear programs with
+    indicator variables. Math. Program. 124:183-205. doi:10.1007/s10107-010-0360-z
+[2] Goulart PJ, Chen Y (2024). Clarabel: an interior-point solver for conic programs with quadratic
+    objectives. arXiv:2405.12762
 """
 
 from __future__ import annotations
@@ -43,7 +47,8 @@ SPEED_SCALE = 10.0
 """Metres a second; with the budget it scales every variable to about 1."""
 
 LOWER_ACCURACY = 2e-6
-"""Relative accuracy that is tried where the solver stalls short of the one asked for; still 0.01 s in 5,000 s."""
+"""Relative accuracy that is tried where the solver stalls short of the one asked for; still 0.01 s in
+5,000 s."""
 
 CELL_SCALE = 30.0
 """Metres; motion rows are balances of work over the cell, so that short cells don't stiffen them."""
@@ -72,8 +77,8 @@ class Branches:
 class Held:
     """One power a segment, to first order about a ride.
 
-    F f = P τ, the force of a held power, becomes F f = P₀ τ + τ₀ (P - P₀) where the segment's number acts, and at
-    most that where a limit bids less.
+    F f = P τ, the force of a held power, becomes F f = P₀ τ + τ₀ (P - P₀) where the segment's number
+    acts, and at most that where a limit bids less.
 
     Attributes
     ----------
@@ -154,7 +159,9 @@ class Optimum:
 
 
 class _Builder:
-    """The programme's expressions, then its rows in the solver's order: zero cone, non-negative cone, second-order."""
+    """The programme's expressions, then its rows in the solver's order: zero cone, non-negative cone,
+    second-order.
+    """
 
     def __init__(
         self, problem: Problem, branches: Branches, shape: DragShape, held: Held | None, *, with_w_prime: bool
@@ -231,13 +238,14 @@ class _Builder:
                 total = (part * split).mapped(self.sum_cells).at(cells)
                 found.append(total - (whole.at(cells) if isinstance(whole, Affine) else whole))
         if self.held is not None:
-            found.append(self._held_force().at(self.held.acts))
+            found.append(self._held_force(self.held).at(self.held.acts))
         return found
 
-    def _held_force(self) -> Affine:
-        """Force of the held power less the force used, to first order, one row a cell with one branch each."""
-        assert self.held is not None
-        held, n = self.held, self.n
+    def _held_force(self, held: Held) -> Affine:
+        """Force of the held power less the force used, to first order, one row a cell with one branch
+        each.
+        """
+        n = self.n
         reference = (held.power / self.problem.fatigue.budget)[held.segment]
         slowness = held.slowness * SPEED_SCALE
         each = sparse.csr_array((np.ones(n), (np.arange(n), held.segment)), shape=(n, held.power.size))
@@ -253,7 +261,7 @@ class _Builder:
         reference = self.held.power / budget
         highest = np.minimum(reference + self.held.change, self.problem.fatigue.max_power / budget)
         lowest = np.maximum(reference - self.held.change, 0.0)
-        return [self._held_force().at(~self.held.acts), highest - power, power - lowest]
+        return [self._held_force(self.held).at(~self.held.acts), highest - power, power - lowest]
 
     def endurance(self) -> Affine:
         """Load allowed less load, one row."""

@@ -1,7 +1,7 @@
 """How fast the rider might get anywhere: the speed that the safety rules reckon with.
 
-A ride at more power than any plan holds for long, in the lowest position, with every limit met by a rider who could
-slow down at once. What the plan really rides is checked against it at the end.
+A ride at more power than any plan holds for long, in the lowest position, with every limit met by a
+rider who could slow down at once. What the plan really rides is checked against it at the end.
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
 """Check a finished plan once more, from its written numbers alone.
 
-Shares nothing with the optimiser's path: not its forces, its steps, its rules' code nor its limits' arrays beyond what
-the plan states. Every cell is ridden again by small explicit steps of the equation of motion, and every rule is tried
-on the speeds that the plan really rides.
+Shares nothing with the optimiser's path: not its forces, its steps, its rules' code nor its limits'
+arrays beyond what
+the plan states. Every cell is ridden again by small explicit steps of the equation of motion, and every
+rule is tried on the speeds that the plan really rides.
 """
 
 from __future__ import annotations

@@ -1,8 +1,9 @@
 """The W' balance as rows of the programme.
 
-Above critical power the balance falls by what is drawn, which is linear. Below it the deficit D = 1 - W/W' shrinks by
-the share 1 - exp(-x) with x = (CP τ - F) d / W', a product of two unknowns. For a plan it is taken to first order about
-the last round; for a bound on every plan, by the two lines that are nowhere below it.
+Above critical power the balance falls by what is drawn, which is linear. Below it the deficit D = 1 -
+W/W' shrinks by
+the share 1 - exp(-x) with x = (CP τ - F) d / W', a product of two unknowns. For a plan it is taken to
+first order about the last round; for a bound on every plan, by the two lines that are nowhere below it.
 """
 
 from __future__ import annotations

@@ -1,6 +1,7 @@
 """The rules that say where a position with the hands off the brakes is refused, and the limits on speed.
 
-Everything here follows from the course, the air, the limits and a speed that the rider is not expected to pass
+Everything here follows from the course, the air, the limits and a speed that the rider is not expected
+to pass
 ("approach speed", see `reach.py`), never from the plan itself, so that plan and rules can't chase each other.
 """
 
@@ -141,7 +142,9 @@ def speed_limits(cells: Cells, zones: Sequence[Zone], limits: Limits) -> FloatAr
 
 
 def at_cell_ends(cell_limit: FloatArray, *, dismount: bool) -> FloatArray:
-    """Bring cell limits to the cell ends, shape (n + 1,): the lower neighbour, and the dismount line [m/s]."""
+    """Bring cell limits to the cell ends, shape (n + 1,): the lower neighbour, and the dismount line
+    [m/s].
+    """
     node = np.minimum(np.append(cell_limit, np.inf), np.insert(cell_limit, 0, np.inf))
     if dismount:
         node[-1] = min(node[-1], DISMOUNT_SPEED)
