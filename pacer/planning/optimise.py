@@ -1,5 +1,4 @@
-"""Rounds of the convex programme until power, position, air and fatigue agree; then the bound over
-everything.
+"""Rounds of the convex programme until power, position, air and fatigue agree; then the bound.
 
 What a single programme can't hold is settled between rounds: the drag's shape under crosswind, the air
 at the moment of arrival, the pace of recovery, the budget that follows from the duration, and the positions.

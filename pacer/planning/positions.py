@@ -54,9 +54,7 @@ def position_prices(problem: Problem, optimum: Optimum) -> FloatArray:
 
 
 def position_costs(problem: Problem, optimum: Optimum) -> FloatArray:
-    """`position_prices`, infinite where a position is refused, too slow, above its cap, or would have to
-    brake.
-    """
+    """`position_prices`, infinite where refused, too slow, above the cap, or where it would have to brake."""
     speed = optimum.mean_speed
     fast = np.maximum(optimum.speed[:-1], optimum.speed[1:])
     barred = ~problem.allowed | (fast[:, None] > problem.cap + 1e-3)

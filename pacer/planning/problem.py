@@ -77,7 +77,8 @@ class Problem:
     def limit_in(self, position: npt.NDArray[np.int64]) -> FloatArray:
         """Speed limit at the cell ends with the caps of the chosen positions, shape (n + 1,)."""
         caps = self.cap[np.arange(len(self.road)), position]
-        return np.minimum(self.speed_limit, np.minimum(np.append(caps, np.inf), np.insert(caps, 0, np.inf)))
+        beside = np.minimum(np.append(caps, np.inf), np.insert(caps, 0, np.inf))
+        return np.asarray(np.minimum(self.speed_limit, beside))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -91,7 +92,7 @@ class DragShape:
 
 def _true(speed: FloatArray, road: Road) -> FloatArray:
     axial = speed + road.headwind
-    return np.multiply(np.hypot(axial, road.crosswind), axial)
+    return np.hypot(axial, road.crosswind) * axial
 
 
 def drag_shape(road: Road, speed: FloatArray) -> DragShape:

@@ -1,22 +1,20 @@
-"""The convex programme: fastest ride over the cells within the fatigue budget and the limits, with its
-certificate.
+"""The convex programme: the fastest ride over the cells within budget and limits, with its certificate.
 
-Variables are chosen so that everything but the objective's meaning is linear or a second-order cone. At
-the nodes
-(cell ends) E = v² and y ≤ √E. In each cell, for each position open to it ("branch"), a share θ of the
-cell, its share
-of mean E and mean y, the slowness τ (seconds a metre), the body force F = Q τ, and a = F²/τ, q = F⁴/τ³:
+Variables are chosen so that everything is linear or a second-order cone. At the nodes (cell ends) E = v² and
+y ≤ √E. In each cell, for each position open to it ("branch"): a share θ of the cell, its share of mean E and
+of mean y, the slowness τ (seconds a metre), the body force F = Q τ, and a = F²/τ, q = F⁴/τ³::
 
     minimise    Σ d τ
-    motion      M (E₁ - E₀) / (2 d) + Σ k (square Ē + linear ȳ + constant θ) + rolling + climb + bearing
-    + B = Σ η f F slowness    θ² ≤ τ ȳ          speed    ȳ² ≤ Ē θ,  y² ≤ E
+    motion      M (E₁ - E₀) / (2 d) + Σ k (square Ē + linear ȳ + constant θ)
+                  + rolling + climb + bearing + B = Σ η f F
+    slowness    θ² ≤ τ ȳ
+    speed       ȳ² ≤ Ē θ,  y² ≤ E
     endurance   Σ d (q / budgetⁿ - τ) ≤ 0   with F² ≤ a τ, a² ≤ q τ       (n = 4)
     W'          W₁ ≤ W₀ + d (CP τ - F), and recovery as in `recovery.py`
 
-With one branch a cell θ is 1 and this is the programme for given positions; with several it is the
-tightest convex
-relaxation over positions, the hull of each cell's choices in perspective form [1], whose dual value
-bounds every choice of power and position at once. The relaxation is tight where y = √E and τ ȳ = θ².
+With one branch a cell θ is 1 and this is the programme for given positions. With several it is a convex
+relaxation over positions, each cell's choices in perspective form [1], whose dual value bounds every choice
+of power and position at once. The relaxation is tight where y = √E and τ ȳ = θ².
 
 References
 ----------
@@ -159,9 +157,7 @@ class Optimum:
 
 
 class _Builder:
-    """The programme's expressions, then its rows in the solver's order: zero cone, non-negative cone,
-    second-order.
-    """
+    """The programme's expressions and its rows: zero cone, non-negative cone, second-order cones."""
 
     def __init__(
         self, problem: Problem, branches: Branches, shape: DragShape, held: Held | None, *, with_w_prime: bool
@@ -242,9 +238,7 @@ class _Builder:
         return found
 
     def _held_force(self, held: Held) -> Affine:
-        """Force of the held power less the force used, to first order, one row a cell with one branch
-        each.
-        """
+        """Force of the held power less the force used, to first order, one row a cell."""
         n = self.n
         reference = (held.power / self.problem.fatigue.budget)[held.segment]
         slowness = held.slowness * SPEED_SCALE

@@ -142,9 +142,7 @@ def speed_limits(cells: Cells, zones: Sequence[Zone], limits: Limits) -> FloatAr
 
 
 def at_cell_ends(cell_limit: FloatArray, *, dismount: bool) -> FloatArray:
-    """Bring cell limits to the cell ends, shape (n + 1,): the lower neighbour, and the dismount line
-    [m/s].
-    """
+    """Bring cell limits to the cell ends, shape (n + 1,) [m/s]: the lower neighbour, the dismount line."""
     node = np.minimum(np.append(cell_limit, np.inf), np.insert(cell_limit, 0, np.inf))
     if dismount:
         node[-1] = min(node[-1], DISMOUNT_SPEED)
