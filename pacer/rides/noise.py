@@ -1,0 +1,145 @@
+"""How the forces of a ride's windows scatter, estimated from the ride itself, so that errors are honest.
+
+The covariance of two windows i and j is the sum of four parts, each with a size found by restricted maximum
+likelihood [1] with wide expectations about the logarithms of the sizes::
+
+    wind    u² exp(-|t_i - t_j| / τ) g_i·g_j   slow changes of the wind; g derivative of the force by the wind
+    slow    s² exp(-|t_i - t_j| / τ)           surface, posture, drift of the power meter
+    quick   w² (30 s / T_i)  for i = j         gusts, the rider's line, the meter's noise
+    ends    e² (1/d_i, 1/d_j at the same end)  elevation and speed at the ends: + within a window, - between
+                                               neighbours
+
+Windows that fit badly are given a larger variance (Hampel's three-part weights) instead of being thrown away,
+so that their neighbours still count for what they are.
+
+References
+----------
+[1] Patterson HD, Thompson R (1971). Recovery of inter-block information when block sizes are unequal.
+    Biometrika 58(3):545-554. doi:10.1093/biomet/58.3.545 (from memory)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+from typing import Final
+
+import numpy as np
+
+from pacer.rides.windows import Windows
+from pacer.units import FloatArray
+
+__all__ = ["Parts", "Scatter", "estimate_scatter", "hampel_weights", "typical_scatter"]
+
+_TUNING: Final = (2.5, 4.5, 8.0)
+"""Where the weights leave one, begin to fall faster, reach their floor; common practice, no source."""
+
+_EXPECTED: Final = np.log([0.4, 0.4, 200.0, 2.0, 30.0])
+"""Of wind [m/s], slow [N], memory [s], quick [N] and ends [N m]; design choices, as their spreads."""
+
+_SPREAD: Final = np.array([0.8, 0.8, 0.5, 1.0, 1.2])
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class Parts:
+    """What the covariance of a ride's windows is put together from; see the module."""
+
+    apart: FloatArray
+    wind: FloatArray
+    shorter: FloatArray
+    ends: FloatArray
+
+    @classmethod
+    def of(cls, windows: Windows, by_wind: FloatArray) -> Parts:
+        """Take them from the windows and `by_wind`, the force's derivatives by the wind, (N, 2) [N s/m]."""
+        inverse = 1.0 / windows.length
+        ends = np.diag(2.0 * inverse**2)
+        i = np.flatnonzero(windows.follows)
+        ends[i, i - 1] = ends[i - 1, i] = -inverse[i] * inverse[i - 1]
+        return cls(
+            apart=np.abs(windows.middle[:, None] - windows.middle[None, :]),
+            wind=by_wind @ by_wind.T,
+            shorter=30.0 / windows.duration,
+            ends=ends,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class Scatter:
+    """Sizes of the parts: wind [m/s], slow [N], their memory [s], quick [N], ends [N m]."""
+
+    wind: float
+    slow: float
+    memory: float
+    quick: float
+    ends: float
+
+    def covariance(self, parts: Parts, weights: FloatArray) -> FloatArray:
+        """Covariance matrix of the windows' forces, shape (N, N) [N²]."""
+        matrix = (self.wind**2 * parts.wind + self.slow**2) * np.exp(-parts.apart / self.memory)
+        matrix += self.ends**2 * parts.ends
+        matrix[np.diag_indices_from(matrix)] += self.quick**2 * parts.shorter
+        scale = 1.0 / np.sqrt(weights)
+        return np.asarray(matrix * scale[:, None] * scale[None, :])
+
+
+def typical_scatter() -> Scatter:
+    """Give the sizes that are expected before a ride is seen."""
+    return Scatter(*np.exp(_EXPECTED).tolist())
+
+
+def hampel_weights(standardised: FloatArray) -> FloatArray:
+    """Weight of each window by its residual in standard deviations: 1, then a/|z|, then falling to 0.01."""
+    a, b, c = _TUNING
+    z = np.maximum(np.abs(standardised), 1e-9)
+    weight = np.where(z <= a, 1.0, a / z)
+    falling = a / z * (c - z) / (c - b)
+    weight = np.where(z > b, falling, weight)
+    return np.asarray(np.clip(weight, 0.01, 1.0))
+
+
+def estimate_scatter(
+    parts: Parts, residual: FloatArray, design: FloatArray, weights: FloatArray, start: Scatter
+) -> Scatter:
+    """Find the sizes of the parts by restricted maximum likelihood.
+
+    Parameters
+    ----------
+    residual : FloatArray, shape (N,)
+        Measured minus modelled force [N].
+    design : FloatArray, shape (N, p)
+        Derivatives of the modelled force by the unknowns that were fitted, columns of size about one.
+    weights : FloatArray, shape (N,)
+        From `hampel_weights`.
+    start : Scatter
+        Where to begin.
+    """
+    from scipy.linalg import LinAlgError, cho_factor, cho_solve
+    from scipy.optimize import minimize
+
+    right = np.column_stack((residual, design))
+
+    def cost(logs: FloatArray) -> float:
+        try:
+            matrix = Scatter(*np.exp(logs).tolist()).covariance(parts, weights)
+            factor = cho_factor(matrix, lower=True, check_finite=False, overwrite_a=True)
+        except (LinAlgError, OverflowError):
+            return 1e12
+        solved = cho_solve(factor, right, check_finite=False)
+        normal = design.T @ solved[:, 1:]
+        gradient = design.T @ solved[:, 0]
+        log_det = 2.0 * float(np.log(np.diag(factor[0])).sum())
+        sign, log_normal = np.linalg.slogdet(normal)
+        if sign <= 0:
+            return 1e12
+        fit = float(residual @ solved[:, 0] - gradient @ np.linalg.solve(normal, gradient))
+        return log_det + float(log_normal) + fit + float(np.sum(((logs - _EXPECTED) / _SPREAD) ** 2))
+
+    first = np.log([start.wind, start.slow, start.memory, start.quick, start.ends])
+    simplex = np.vstack((first, first + 0.4 * np.eye(5)))
+    found = minimize(
+        cost,
+        first,
+        method="Nelder-Mead",
+        options={"xatol": 0.05, "fatol": 0.03, "maxfev": 250, "initial_simplex": simplex},
+    )
+    return Scatter(*np.exp(found.x).tolist())
