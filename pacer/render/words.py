@@ -13,9 +13,11 @@ __all__ = [
     "ascii_name",
     "clean",
     "clock",
+    "compass",
     "kilometres",
     "kilometres_before",
     "kilometres_from",
+    "labelled",
     "percent",
     "reason_words",
     "route_name",
@@ -24,6 +26,29 @@ __all__ = [
     "watts",
 ]
 
+_POINTS: Final = (
+    *("N", "NNE", "NE", "ENE", "E", "ESE", "SE", "SSE"),
+    *("S", "SSW", "SW", "WSW", "W", "WNW", "NW", "NNW"),
+)
+_UNITS: Final = {
+    "kg_m2": "kg m²",
+    "m_s2": "m/s²",
+    "m_s": "m/s",
+    "kg": "kg",
+    "kmh": "km/h",
+    "km": "km",
+    "mm": "mm",
+    "m2": "m²",
+    "nm": "N·m",
+    "hpa": "hPa",
+    "deg": "°",
+    "w": "W",
+    "j": "J",
+    "m": "m",
+    "c": "°C",
+    "g": "g",
+    "s": "s",
+}
 _HIDDEN: Final = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 _FOLDED: Final = {
     "ß": "ss",
@@ -111,6 +136,40 @@ def speed_kmh(speed: float) -> str:
 def percent(share: float, digits: int = 0) -> str:
     """Write a share as a percentage."""
     return f"{100.0 * share:.{digits}f} %"
+
+
+def compass(heading: float) -> str:
+    """Write a heading in degrees as one of sixteen points: "NNE"."""
+    return _POINTS[round(heading / 22.5) % 16] if math.isfinite(heading) else "–"
+
+
+def labelled(key: str, value: object) -> tuple[str, str]:
+    """Write a key of the rider or race file and its value for people: "critical power", "250 W"."""
+    words, unit = key, ""
+    for suffix, said in _UNITS.items():
+        if key.endswith(f"_{suffix}"):
+            words, unit = key.removesuffix(f"_{suffix}"), said
+            break
+    shown = _plain_value(value)
+    name = (
+        words.replace("_", " ")
+        .replace("w prime", "W'")
+        .replace("cda", "drag area (CdA)")
+        .replace("crr", "Crr")
+    )
+    return clean(name, 60), f"{shown} {unit}".strip()
+
+
+def _plain_value(value: object) -> str:
+    if isinstance(value, bool):
+        return "yes" if value else "no"
+    if isinstance(value, int | float):
+        return f"{value:.6g}"
+    if isinstance(value, list | tuple):
+        if value and all(isinstance(item, int | float) for item in value):
+            return f"{min(value):.4g} to {max(value):.4g} ({len(value)} values)"
+        return f"{len(value)} values"
+    return "–" if value is None else clean(value, 120)
 
 
 def reason_words(reason: Reason) -> str:

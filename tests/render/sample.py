@@ -255,7 +255,7 @@ def sample_plan(laps: int = 1, name: str = "Gannet Island time trial") -> Plan:
     """Build a plan of `laps` laps of the invented road, about 41 km each."""
     road = _road(laps)
     headwind = WIND * 0.72 * np.cos(road.heading - WIND_FROM)
-    crosswind = WIND * 0.72 * np.sin(road.heading - WIND_FROM)
+    crosswind = WIND * 0.72 * np.sin(WIND_FROM - road.heading)
     gust_cross = np.abs(crosswind) * 1.98
     reasons = _refusals(road, gust_cross)
     refused = np.array([bool(item) for item in reasons])
