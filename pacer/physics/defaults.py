@@ -18,9 +18,9 @@ from pacer.physics.rider import Bike, Position, Rider, Setup, Skill
 __all__ = ["TYPICAL_ASSUMED", "TYPICAL_BIKE", "TYPICAL_POSITIONS", "TYPICAL_RIDER", "typical_setup"]
 
 TYPICAL_RIDER: Final = Rider(
-    mass=74.0, critical_power=250.0, w_prime=18_000.0, max_power=700.0, skill=Skill.PRACTISED
+    mass=74.0, critical_power=250.0, w_prime=18_000.0, max_power=700.0, skill=Skill.NEW
 )
-"""An age-group rider with kit, used to the aero bars."""
+"""An age-group rider with kit, taken as new to the aero bars: nobody said otherwise."""
 
 TYPICAL_BIKE: Final = Bike(
     mass=9.0,
@@ -40,7 +40,7 @@ TYPICAL_POSITIONS: Final = (
 
 TYPICAL_ASSUMED: Final = (
     "No rider file was given: a typical rider of 74 kg with a critical power of 250 W, a W' of 18 kJ, a "
-    "maximum of 700 W and practised on the aero bars is assumed.",
+    "maximum of 700 W is assumed, and new to the aero bars, so that the strictest safety limits apply.",
     "The bicycle is assumed to weigh 9 kg with a rolling resistance of 0.0045.",
     "Drag areas are assumed: 0.36 m² on the hoods, 0.29 m² on the aero bars with 3 % less power.",
 )
