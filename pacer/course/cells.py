@@ -25,7 +25,7 @@ _MOST_CELLS: Final = 4500
 """Above this, cells are longer where that costs least; the optimiser's time grows with their number."""
 
 _THINNINGS: Final = 5
-_SPREAD_M: Final = 25.0
+_SPREAD_M: Final = 15.0
 
 
 def make_cells(
@@ -116,11 +116,11 @@ def _fill(
     nodes = [np.array([0.0])]
     for start, end in itertools.pairwise(forced):
         low, high = np.interp([start, end], scan, total)
-        most = max(int((end - start) / shortest), 1)
-        count = min(max(round(high - low), int(np.ceil((end - start) / longest)), 1), most)
+        least = max(int(np.ceil((end - start) / longest - 1e-9)), 1)
+        count = max(min(int(np.ceil(high - low - 1e-9)), int((end - start) / shortest)), least)
         inner = np.interp(np.linspace(low, high, count + 1)[1:-1], total, scan)
         if count > 1 and np.max(np.diff(np.concatenate(([start], inner, [end])))) > longest:
-            inner = np.linspace(start, end, max(count, int(np.ceil((end - start) / longest))) + 1)[1:-1]
+            inner = np.linspace(start, end, count + 1)[1:-1]
         nodes += [inner, np.array([end])]
     return np.concatenate(nodes)
 

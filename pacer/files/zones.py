@@ -126,14 +126,16 @@ def _shapes(geometry: Mapping[str, Any], place: str) -> list[tuple[GeoShape, tup
     if single == "LineString":
         return [(GeoShape.LINE, (_ring(item, 2, place),)) for item in items]
     if single == "Polygon":
-        return [
-            (GeoShape.AREA, tuple(_ring(ring, 4, place) for ring in (item if isinstance(item, list) else [])))
-            for item in items
-            if item
-        ]
+        return [(GeoShape.AREA, _rings(item, place)) for item in items]
     raise CourseError(
         "a zone must be a point, a line or a polygon", where=place, found=repr(kind), do="draw it as one"
     )
+
+
+def _rings(item: Any, place: str) -> tuple[Any, ...]:
+    if not isinstance(item, list) or not item:
+        raise CourseError("a polygon must be a list of rings", where=place, found=repr(item)[:60])
+    return tuple(_ring(ring, 4, place) for ring in item)
 
 
 def _ring(item: Any, least: int, place: str) -> Any:

@@ -1,0 +1,197 @@
+"""Zones: from kilometres, maps and waypoints to the right stretch, the right way round."""
+
+import numpy as np
+import pytest
+
+from pacer.course.build import build_course
+from pacer.course.cells import make_cells
+from pacer.course.track import Waypoint, Zone, ZoneKind
+from pacer.course.zones import (
+    GeoShape,
+    GeoZone,
+    check_zones,
+    match_zones,
+    waypoint_zones,
+    zone_effects,
+)
+from pacer.errors import CourseError
+from tests.course import truth as t
+
+
+def on_earth(*points):
+    """Longitude and latitude of points of the plane."""
+    raw = t.raw(np.array(points, dtype=float), np.zeros(len(points)))
+    return np.column_stack((raw.longitude_deg, raw.latitude_deg))
+
+
+def circle(east, north, radius):
+    """Draw a ring around a point."""
+    angle = np.linspace(0.0, 2.0 * np.pi, 33)
+    return on_earth(*np.column_stack((east + radius * np.cos(angle), north + radius * np.sin(angle))))
+
+
+def built(pieces, waypoints=(), laps=1):
+    """Build a level course that starts northwards from the centre of the plane."""
+    truth = t.build(pieces, heading_deg=0.0)
+    raw = t.track(truth, np.arange(0.0, truth.s[-1], 8.0), np.random.default_rng(0))
+    from dataclasses import replace
+
+    return build_course(replace(raw, waypoints=tuple(waypoints)), laps=laps)
+
+
+@pytest.fixture(scope="module")
+def there_and_back():
+    """Ride 2 km north and back, the lanes 7 m apart."""
+    return built(t.out_and_back([t.straight(2000.0)]))
+
+
+@pytest.fixture(scope="module")
+def north():
+    """Ride 3 km north."""
+    return built([t.straight(3000.0)])
+
+
+def spans(zones):
+    """Round the ends of zones."""
+    return [(round(z.start, -1), round(z.end, -1)) for z in zones]
+
+
+def test_a_line_along_the_way_out_is_not_on_the_way_back(there_and_back):
+    """A line drawn in the direction of travel belongs to that direction alone."""
+    line = on_earth((0.0, 500.0), (0.0, 900.0))
+    out = GeoZone(ZoneKind.NO_TUCK, GeoShape.LINE, (line,))
+    back = GeoZone(ZoneKind.NO_TUCK, GeoShape.LINE, (line[::-1],))
+    length = there_and_back.length
+    (first,) = match_zones(there_and_back, [out])
+    assert (first.start, first.end) == (pytest.approx(500.0, abs=30.0), pytest.approx(900.0, abs=30.0))
+    (second,) = match_zones(there_and_back, [back])
+    assert second.start == pytest.approx(length - 900.0, abs=35.0)
+    assert second.end == pytest.approx(length - 500.0, abs=35.0)
+
+
+def test_a_line_for_both_ways_is_on_both(there_and_back):
+    """A line that says so counts both ways."""
+    line = on_earth((0.0, 500.0), (0.0, 900.0))
+    zone = GeoZone(ZoneKind.SHELTERED, GeoShape.LINE, (line,), value=0.5, both_ways=True)
+    assert len(match_zones(there_and_back, [zone])) == 2
+
+
+def test_an_area_counts_both_ways_and_by_heading_one(there_and_back):
+    """A polygon holds the road both ways; with a heading only the way that runs so."""
+    ring = circle(0.0, 1000.0, 200.0)
+    both = match_zones(there_and_back, [GeoZone(ZoneKind.SHELTERED, GeoShape.AREA, (ring,), value=0.5)])
+    assert spans(both)[0] == (800.0, 1200.0)
+    assert len(both) == 2
+    zone = GeoZone(ZoneKind.SHELTERED, GeoShape.AREA, (ring,), value=0.5, heading=np.pi)
+    (south,) = match_zones(there_and_back, [zone])
+    assert south.start > 2000.0
+
+
+def test_a_hole_in_an_area_is_outside(north):
+    """The inner ring of a polygon cuts the stretch in two."""
+    rings = (circle(0.0, 1000.0, 400.0), circle(0.0, 1000.0, 100.0))
+    zones = match_zones(north, [GeoZone(ZoneKind.SURFACE, GeoShape.AREA, rings, value=1.5)])
+    assert spans(zones) == [(600.0, 900.0), (1100.0, 1400.0)]
+
+
+def test_a_point_of_danger_is_a_stretch_and_a_feed_is_a_place(north):
+    """Kinds that need a stretch reach 50 m to both sides; feeds and notes don't."""
+    point = on_earth((8.0, 1500.0))
+    zones = match_zones(
+        north,
+        [GeoZone(kind, GeoShape.POINT, (point,)) for kind in (ZoneKind.NO_TUCK, ZoneKind.FEED)],
+    )
+    assert {z.kind: round(z.end - z.start) for z in zones} == {ZoneKind.NO_TUCK: 100, ZoneKind.FEED: 0}
+
+
+def test_a_zone_on_a_lap_is_on_every_lap():
+    """A place of a two-lap course is met twice."""
+    course = built([t.arc(500.0, 360.0)], laps=2)
+    zone = GeoZone(ZoneKind.NO_TUCK, GeoShape.AREA, (circle(500.0, 500.0, 100.0),))
+    first, second = match_zones(course, [zone])
+    assert second.start - first.start == pytest.approx(2.0 * np.pi * 500.0, rel=0.01)
+
+
+def test_a_line_that_only_crosses_is_no_zone(north):
+    """A road across the route is not on it."""
+    line = on_earth((-300.0, 1000.0), (300.0, 1000.0))
+    with pytest.raises(CourseError, match=r"zones, feature no\. 3: the no-tuck zone 'bend' touches"):
+        match_zones(
+            north,
+            [GeoZone(ZoneKind.NO_TUCK, GeoShape.LINE, (line,), note="bend", label="feature no. 3")],
+            "zones",
+        )
+
+
+@pytest.mark.parametrize("shape", list(GeoShape))
+def test_a_zone_far_away_is_an_error_that_names_it(north, shape):
+    """Whatever it is drawn as, a zone that touches the route nowhere is refused by name."""
+    ring = {
+        GeoShape.POINT: on_earth((900.0, 900.0)),
+        GeoShape.LINE: on_earth((900.0, 900.0), (900.0, 1200.0)),
+        GeoShape.AREA: circle(900.0, 900.0, 50.0),
+    }[shape]
+    with pytest.raises(CourseError, match="'the wood' touches the route nowhere"):
+        match_zones(north, [GeoZone(ZoneKind.NO_TUCK, shape, (ring,), note="the wood")])
+
+
+def test_kilometres_beyond_the_course_are_refused_or_shortened(north):
+    """A zone past the finish is refused by name; one that reaches past it ends there."""
+    kept = check_zones(north, [Zone(ZoneKind.NO_TUCK, 2500.0, 9000.0)])
+    assert kept[0].end == north.length
+    with pytest.raises(CourseError, match=r"the feed zone 'bottle' touches the route nowhere .*of 2\.99 km"):
+        check_zones(north, [Zone(ZoneKind.FEED, 7000.0, 7000.0, "bottle")])
+
+
+def test_effects_reach_the_cells(north):
+    """No tuck and limits hold in every cell that is touched; factors by the share covered."""
+    cells = make_cells(north)
+    zones = [
+        Zone(ZoneKind.NO_TUCK, 100.0, 200.0),
+        Zone(ZoneKind.NO_TUCK, 801.0, 801.0),
+        Zone(ZoneKind.SPEED_LIMIT, 300.0, 420.0, value=8.0),
+        Zone(ZoneKind.SPEED_LIMIT, 400.0, 500.0, value=5.0),
+        Zone(ZoneKind.SHELTERED, 1000.0, 1310.0, value=0.5),
+        Zone(ZoneKind.SURFACE, 1000.0, 1310.0, value=1.5),
+        Zone(ZoneKind.NOTE, 50.0, 60.0, "nothing"),
+    ]
+    effects = zone_effects(cells, zones)
+    middle = cells.start + 0.5 * cells.length
+    assert np.all(effects.no_tuck[(middle > 100.0) & (middle < 200.0)])
+    assert effects.no_tuck[np.searchsorted(cells.start, 801.0) - 1]
+    assert effects.no_tuck.sum() < 8
+    assert effects.speed_limit[np.argmin(np.abs(middle - 350.0))] == 8.0
+    assert effects.speed_limit[np.argmin(np.abs(middle - 410.0))] == 5.0
+    assert np.isinf(effects.speed_limit[np.argmin(np.abs(middle - 900.0))])
+    assert np.sum((1.0 - effects.wind_factor) * cells.length) == pytest.approx(0.5 * 310.0)
+    assert np.sum((effects.crr_factor - 1.0) * cells.length) == pytest.approx(0.5 * 310.0)
+
+
+@pytest.mark.parametrize(
+    ("name", "kind", "expected"),
+    [
+        ("Feed station 1", "", ZoneKind.FEED),
+        ("km 40", "Drinking Water", ZoneKind.FEED),
+        ("Hazard: grate", "", ZoneKind.NO_TUCK),
+        ("bridge", "Danger", ZoneKind.NO_TUCK),
+        ("Church", "", ZoneKind.NOTE),
+        ("Stafford", "", ZoneKind.NOTE),
+    ],
+)
+def test_waypoints_become_zones_by_their_words(name, kind, expected):
+    """Food and water are feeds, danger is no place to tuck, anything else a note."""
+    place = on_earth((10.0, 700.0))[0]
+    course = built([t.straight(1500.0)], [Waypoint(place[1], place[0], name, kind=kind)])
+    (zone,), changes = waypoint_zones(course)
+    assert zone.kind is expected
+    assert zone.note == name
+    assert 0.5 * (zone.start + zone.end) == pytest.approx(700.0, abs=10.0)
+    assert changes == ()
+
+
+def test_a_waypoint_off_the_route_is_left_out_and_told():
+    """A hotel in another town is no zone and no error."""
+    place = on_earth((5000.0, 700.0))[0]
+    zones, changes = waypoint_zones(built([t.straight(1500.0)], [Waypoint(place[1], place[0], "Hotel")]))
+    assert zones == ()
+    assert "'Hotel'" in changes[0].what
