@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import tomllib
+from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any
@@ -29,7 +30,7 @@ from pacer.files.settings import (
 )
 from pacer.files.templates import race_template, rider_template, rider_text
 from pacer.physics.defaults import typical_setup
-from pacer.physics.rider import Position, Skill
+from pacer.physics.rider import Position, Setup, Skill
 from pacer.planning.inputs import race_table, setup_tables, weather_table, zone_tables
 from pacer.planning.limits import SAFETY_KEYS
 from pacer.planning.race import FinishKind, StartKind
@@ -133,15 +134,21 @@ def told(reader: Any, data: dict[str, Any]) -> str:
     return ""
 
 
+def practised_setup() -> Setup:
+    """The typical rider, used to the aero bars."""
+    typical = typical_setup()
+    return replace(typical, rider=replace(typical.rider, skill=Skill.PRACTISED))
+
+
 class TestRiderFile:
     """Reading the rider file."""
 
     def test_every_key_of_the_contract_is_read(self, tmp_path: Path) -> None:
-        """The contract's example gives the typical rider, and nothing is assumed."""
+        """The contract's example gives the typical rider, but practised, and nothing is assumed."""
         path = tmp_path / "rider.toml"
         path.write_text(CONTRACT_RIDER, encoding="utf-8")
         settings = read_rider_file(path)
-        assert settings.setup == typical_setup()
+        assert settings.setup == practised_setup()
         assert settings.assumed == ()
         assert settings.safety == settings.cockpit == settings.feeding == {}
 
@@ -288,7 +295,7 @@ class TestRiderFile:
         """Editors that write one are not punished."""
         path = tmp_path / "rider.toml"
         path.write_text(CONTRACT_RIDER, encoding="utf-8-sig")
-        assert read_rider_file(path).setup == typical_setup()
+        assert read_rider_file(path).setup == practised_setup()
 
     @given(
         st.dictionaries(
@@ -584,7 +591,7 @@ class TestTemplates:
     def test_the_rider_template_reads_back_as_the_typical_rider(self) -> None:
         """As it stands it plans for the typical rider, with nothing assumed."""
         settings = rider(rider_template())
-        assert settings.setup == typical_setup()
+        assert settings.setup == practised_setup()
         assert settings.assumed == ()
 
     def test_the_race_template_changes_nothing(self) -> None:
