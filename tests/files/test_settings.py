@@ -591,7 +591,7 @@ class TestTemplates:
     def test_the_rider_template_reads_back_as_the_typical_rider(self) -> None:
         """As it stands it plans for the typical rider, with nothing assumed."""
         settings = rider(rider_template())
-        assert settings.setup == practised_setup()
+        assert settings.setup == typical_setup()
         assert settings.assumed == ()
 
     def test_the_race_template_changes_nothing(self) -> None:
