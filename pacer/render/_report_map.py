@@ -10,7 +10,7 @@ import numpy as np
 
 from pacer.planning.plan import Plan
 from pacer.render._html import Html, el, polyline
-from pacer.render._view import View, clean_steps, stretches
+from pacer.render._view import View, clean_steps, mean_wind, stretches
 from pacer.units import FloatArray
 
 __all__ = ["MapFrame", "draw_map", "legend", "map_frame"]
@@ -156,17 +156,12 @@ def _scale_bar(frame: MapFrame) -> Html:
 
 def _wind(view: View, frame: MapFrame, size: float) -> Html:
     """Show where the wind blows to, as the mean over the course at the rider's height; north is up."""
-    heading = np.radians(view.heading_deg)
-    # From the rider's own terms back to the compass: where the wind comes from, east and north.
-    east = float(np.mean(view.headwind_m_s * np.sin(heading) + view.crosswind_m_s * np.cos(heading)))
-    north = float(np.mean(view.headwind_m_s * np.cos(heading) - view.crosswind_m_s * np.sin(heading)))
-    speed = math.hypot(east, north)
+    speed, turn = mean_wind(view)
     x, y = frame.left + frame.width - 0.07 * size, frame.top + 0.07 * size
     said = f"{speed:.1f} m/s at your height" if speed > 0.05 else "no wind"
     words = el("text", said, x=x + 0.05 * size, y=y + 0.065 * size, text_anchor="end")
     if speed <= 0.05:
         return el("g", words, class_="furniture")
-    turn = math.degrees(math.atan2(-east, -north))
     a = 0.032 * size
     arrow = el(
         "path",

@@ -14,7 +14,7 @@ import numpy.typing as npt
 from pacer.planning.plan import Plan
 from pacer.units import KMH, FloatArray
 
-__all__ = ["Stretch", "View", "clean_steps", "make_view", "plane", "stretches"]
+__all__ = ["Stretch", "View", "clean_steps", "make_view", "mean_wind", "plane", "stretches"]
 
 _METRES_PER_DEGREE: Final = 111_195.0
 """On a sphere of 6 371 km; for drawing only."""
@@ -99,6 +99,15 @@ def stretches(plan: Plan) -> tuple[Stretch, ...]:
         found.append(Stretch(name, float(cells.start_m[at]), last))
         at = end
     return tuple(found)
+
+
+def mean_wind(view: View) -> tuple[float, float]:
+    """Give the mean wind over the course at the rider's height [m/s], and where it blows to [°], north up."""
+    heading = np.radians(view.heading_deg)
+    # From the rider's own terms back to the compass: where the wind comes from, east and north.
+    east = float(np.mean(view.headwind_m_s * np.sin(heading) + view.crosswind_m_s * np.cos(heading)))
+    north = float(np.mean(view.headwind_m_s * np.cos(heading) - view.crosswind_m_s * np.sin(heading)))
+    return math.hypot(east, north), math.degrees(math.atan2(-east, -north))
 
 
 def clean_steps(low: float, high: float, most: int) -> Sequence[float]:
