@@ -23,8 +23,10 @@ _REACH_M: Final = 30.0
 _ROUNDS: Final = 10
 _MOST_BOOST: Final = 32.0
 _MISFIT_M: Final = 20.0
+_USUAL_M: Final = 500.0
+_MISFIT_POINTS: Final = 4
 _MISFIT: Final = 4.0
-"""Where points lie farther off the line than usual by this, in mean square, it must bend more."""
+"""Where points lie farther off the line than usual around by this, in mean square, it must bend more."""
 
 _LEAST_NOISE: Final = 0.3
 _MOST_NOISE: Final = 6.0
@@ -123,7 +125,9 @@ def smooth_line(xy: FloatArray) -> Line:
         bend = np.hypot(*(np.diff(curve, 2, axis=0) / samples.step**2).T)
         power = box_mean(box_mean(bend**2, half // 2), half - half // 2) * samples.step
         misfit = _misfit(xy, curve, samples, noise)
-        limit = _MISFIT * max(float(np.percentile(misfit, 75.0)), 1.0) if usual < _COARSE_M else np.inf
+        around = box_mean(np.minimum(misfit, 2.0 * _MISFIT), round(_USUAL_M / samples.step))
+        floor = max(float(np.percentile(misfit, 75.0)), 1.0)
+        limit = _MISFIT * np.maximum(around, floor) if usual < _COARSE_M else np.inf
         boost = np.where(misfit > limit, np.minimum(boost * 4.0, _MOST_BOOST), boost)
         density = (_STRAIGHT + power) * boost
         curve = samples.smooth(xy, weights, 1.0 / density)
@@ -138,7 +142,10 @@ def _misfit(xy: FloatArray, curve: FloatArray, samples: Samples, noise: float) -
     off = ((off[:, 0] * along[:, 1] - off[:, 1] * along[:, 0]) / noise) ** 2
     half = max(round(_MISFIT_M / samples.step), 1)
     total, count = samples.on_grid(off), samples.on_grid(np.ones(off.size))
-    return (box_mean(total, half) / np.maximum(box_mean(count, half), 1e-9))[1:-1]
+    around = box_mean(count, half)
+    # A few points prove nothing: where they are drawn far apart the line may pass them by.
+    enough = around * (2 * half + 1) >= _MISFIT_POINTS
+    return np.where(enough, box_mean(total, half) / np.maximum(around, 1e-9), 0.0)[1:-1]
 
 
 def _measure(curve: FloatArray, samples: Samples, noise: float) -> Line:
