@@ -26,8 +26,8 @@ from pacer.units import FloatArray, read_only
 
 __all__ = ["Machine", "Road", "Schedule", "Trace", "braking_envelope", "ride", "steady_speed"]
 
-GAMMA: Final = 1.0 + 1.0 / math.sqrt(2.0)
-"""Parameter of ROS2, [1]."""
+GAMMA: Final = 1.0 - 1.0 / math.sqrt(2.0)
+"""Parameter of ROS2, [1]: of the two values that make it L-stable the one with the smaller error."""
 
 CREEP: Final = 0.3
 """Speed [m/s] under which the rider counts as standing still: the trace says that it stalled."""
