@@ -15,6 +15,7 @@ from pacer.planning.plan import Cue, Plan
 from pacer.planning.splits import expected_splits
 from pacer.render.digest import place_at, table
 from pacer.render.words import ascii_name, clean, clock, kilometres, reason_words, route_name, watts
+from pacer.units import FloatArray
 
 __all__ = ["cues_gpx", "segments_csv", "splits_csv", "tcx_course"]
 
@@ -26,6 +27,7 @@ _NO_DATE: Final = dt.datetime(2000, 1, 1, tzinfo=dt.UTC)
 """TCX wants times; without a start time in the race file the course starts here."""
 
 _ROUTE_POINTS: Final = 1500
+_TRACK_POINTS: Final = 4000
 _LABEL: Final = 10
 _COURSE_NAME: Final = 15
 
@@ -46,11 +48,7 @@ def cues_gpx(plan: Plan) -> bytes:
         _leaf(point, "type", cue.kind)
     route = ET.SubElement(root, "rte")
     _leaf(route, "name", route_name(plan))
-    nodes = plan.nodes.distance_m
-    thinned = nodes[
-        np.unique(np.linspace(0, nodes.size - 1, min(nodes.size, _ROUTE_POINTS)).round().astype(int))
-    ]
-    for latitude, longitude, elevation in _places(plan, thinned.tolist()):
+    for latitude, longitude, elevation in _places(plan, _thinned(plan.nodes.distance_m, _ROUTE_POINTS)):
         _point(route, "rtept", latitude, longitude, elevation)
     return _document(root)
 
@@ -61,7 +59,7 @@ def tcx_course(plan: Plan) -> bytes:
     course = ET.SubElement(ET.SubElement(root, "Courses"), "Course")
     _leaf(course, "Name", ascii_name(route_name(plan), _COURSE_NAME) or "pacer")
     nodes = plan.nodes
-    distances = np.unique(np.concatenate([nodes.distance_m, _at(plan.cues)]))
+    distances = np.unique(np.concatenate([_thinned(nodes.distance_m, _TRACK_POINTS), _at(plan.cues)]))
     times = np.interp(distances, nodes.distance_m, nodes.time_s)
     places = _places(plan, distances.tolist())
     lap = ET.SubElement(course, "Lap")
@@ -162,6 +160,12 @@ def _point_type(cue: Cue) -> str:
     if cue.kind == "feed":
         return "Food"
     return "Summit" if cue.text == "crest" else "Generic"
+
+
+def _thinned(distances: FloatArray, most: int) -> list[float]:
+    """Give at most so many of the distances, evenly, the first and the last among them."""
+    keep = np.linspace(0, distances.size - 1, min(distances.size, most)).round().astype(int)
+    return [float(d) for d in distances[np.unique(keep)]]
 
 
 def _at(cues: Sequence[Cue]) -> list[float]:

@@ -24,7 +24,7 @@ __all__ = ["plan_picture", "route_picture"]
 
 _WIDTH, _HEIGHT = 1600, 900
 _INK, _SOFT, _RULE, _MUST = "#15222e", "#57636e", "#d8d2c3", "#ad3a12"
-_WIND: Final = "#1c6b73"
+_WIND, _BREEZE = "#1c6b73", "#bcd5d6"
 _GROUND, _GREY, _WASH, _WHITE = "#d9d2bf", "#c3c8cc", "#f4efe2", "#ffffff"
 _PLACES: Final = 900
 
@@ -62,7 +62,7 @@ class _Panel:
 
 
 def plan_picture(plan: Plan, kind: str = "png") -> bytes:
-    """Draw a plan: map, position, profile, power and speed.
+    """Draw a plan: map, position, profile, power, speed and wind.
 
     Parameters
     ----------
@@ -78,18 +78,27 @@ def plan_picture(plan: Plan, kind: str = "png") -> bytes:
     _plan_map(surface, plan, view)
     total = float(plan.nodes.distance_m[-1])
     low, high = _span(view.elevation_m, 60.0)
-    profile = _strip(total, 190, 235, low, high)
-    _ribbon(surface, plan, _strip(total, 130, 30))
-    _ground(surface, profile, view.distance_m, view.elevation_m, "m")
+    _ribbon(surface, plan, _strip(total, 130, 28))
+    _ground(surface, _strip(total, 190, 185, low, high), view.distance_m, view.elevation_m, "m")
     top = 50.0 * math.ceil(max(s.power_w for s in plan.segments) * 1.08 / 50.0)
-    _power(surface, plan, view, _strip(total, 470, 145, 0.0, top))
+    _power(surface, plan, view, _strip(total, 420, 125, 0.0, top))
     fastest = 10.0 * math.ceil(float(view.speed_kmh.max()) * 1.05 / 10.0)
-    speed = _strip(total, 660, 130, 0.0, fastest)
+    speed = _strip(total, 592, 100, 0.0, fastest)
     _grid(surface, speed, "km/h")
     surface.line(speed.points(view.distance_m, view.speed_kmh), _INK, 1.8)
-    _axis(surface, speed, total)
-    for name, y in (("position", 122), ("height", 182), ("power", 462), ("speed", 652)):
-        surface.text((profile.left, y), name, 15, bold=True)
+    strongest = max(2.0, math.ceil(float(np.abs(view.headwind_m_s).max())))
+    wind = _strip(total, 740, 62, -strongest, strongest)
+    _headwind(surface, view, wind)
+    _axis(surface, wind, total)
+    names = (
+        ("position", 122),
+        ("height", 182),
+        ("power", 412),
+        ("speed", 584),
+        ("wind against and behind", 732),
+    )
+    for name, y in names:
+        surface.text((wind.left, y), name, 15, bold=True)
     _legend(surface)
     return surface.done()
 
@@ -235,6 +244,18 @@ def _fit(left: float, top: float, width: float, height: float, edge: float) -> _
     return _Placed(
         40.0 + room_x / 2 - scale * (left + width / 2), 120.0 + room_y / 2 - scale * (top + height / 2), scale
     )
+
+
+def _headwind(surface: Surface, view: View, panel: _Panel) -> None:
+    """Wind from ahead above the line, from behind below it."""
+    zero = panel.y(0.0)
+    blown = panel.points(view.distance_m, view.headwind_m_s)
+    surface.fill([(blown[0][0], zero), *blown, (blown[-1][0], zero)], _BREEZE)
+    surface.line(blown, _WIND, 1.4)
+    surface.line([(panel.left, zero), (panel.left + panel.width, zero)], _SOFT, 1.0)
+    for value, y in ((panel.y1, panel.top + 5), (panel.y0, panel.foot + 5)):
+        surface.text((panel.left - 8, y), f"{value:g}".replace("-", "−"), 14, anchor="end", colour=_SOFT)
+    surface.text((panel.left + panel.width, panel.top - 8), "m/s", 14, anchor="end", colour=_SOFT)
 
 
 @dataclass(frozen=True, slots=True)
