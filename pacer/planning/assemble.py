@@ -190,7 +190,7 @@ def _optimality(scenario: Scenario, solution: Solution, time: float) -> Optimali
     return Optimality(
         bound_s=bound,
         gap=time / bound - 1.0,
-        status=solution.optimum.status,
+        status=solution.status,
         rounds=solution.rounds,
         free_optimum_s=solution.optimum.time,
     )

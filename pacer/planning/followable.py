@@ -14,6 +14,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pacer.course.segment import cut_by_change
+from pacer.errors import InfeasibleError
 from pacer.physics.fatigue import fourth_power_mean, w_balance
 from pacer.physics.simulate import Schedule, Trace, ride
 from pacer.planning.optimise import Solution
@@ -293,9 +294,29 @@ def followable(
         Usually the optimum's.
     forced : bool array, shape (n + 1,)
         Nodes where a segment must end whatever the numbers say (a lap, a zone).
+
+    Raises
+    ------
+    InfeasibleError
+        Where the segments' powers don't carry the rider up a climb.
     """
     cuts = _cuts(solution, position, forced)
     held = _one_position(position, cuts)
     power, result = _refined(solution, held, cuts, _segment_power(solution, cuts))
     power, result = _readable(solution.problem, held, cuts, power, result)
+    _check_moving(solution.problem, result)
     return Followable(cuts, power, held, result)
+
+
+def _check_moving(problem: Problem, result: Ridden) -> None:
+    """Refuse a plan on which the rider all but stands still."""
+    short = problem.lowest_speed - result.trace.speed
+    worst = int(np.argmax(short))
+    if result.trace.stalled is None and short[worst] <= 0.5 * problem.lowest_speed[worst]:
+        return
+    at = float(problem.road.length[:worst].sum())
+    raise InfeasibleError(
+        f"no power held over a stretch carries the rider over the climb at km {at / 1000.0:.2f}",
+        by=f"{short[worst] * 3.6:.1f} km/h under the slowest riding speed",
+        do="check the file's grades there and the rider's critical and maximum power",
+    )

@@ -42,6 +42,9 @@ W_PRIME_MARGIN: Final = 0.10
 W_PRIME_SLIP: Final = 0.005
 """Share of W' by which a round may miss the reserve and still count; the written plan may not."""
 
+LOOSE: Final = 1e-4
+"""Looseness of the relaxation, weighted by time, above which the plan says so."""
+
 SLOWEST_SHARE, FASTEST_SHARE = 0.75, 1.35
 """The bound holds for plans that ride each cell at between these shares of the optimum's speed there."""
 
@@ -79,6 +82,14 @@ class Solution:
     w_lowest: float
     arrival: FloatArray
     rounds: int
+
+    @property
+    def status(self) -> str:
+        """What the solver said, and whether the relaxation was tight."""
+        loose = self.optimum.looseness
+        if loose > LOOSE:
+            return f"{self.optimum.status}, relaxation loose by {100.0 * loose:.2g} % of the time"
+        return self.optimum.status
 
     @property
     def power(self) -> FloatArray:

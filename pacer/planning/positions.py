@@ -89,6 +89,8 @@ def choose_positions(cost: FloatArray, seconds: FloatArray, stays: Stays) -> npt
 
 def _sequence(cost: FloatArray, seconds: FloatArray, stays: Stays) -> npt.NDArray[np.int64]:
     n, count = cost.shape
+    if count == 1:
+        return np.zeros(n, dtype=np.int64)
     time = np.concatenate(([0.0], np.cumsum(seconds))).tolist()
     refused = ~np.isfinite(cost)
     total = np.concatenate((np.zeros((1, count)), np.cumsum(np.where(refused, 0.0, cost), axis=0))).tolist()

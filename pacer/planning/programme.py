@@ -287,13 +287,15 @@ class _Builder:
         if not self.several.any():
             limit = problem.limit_in(position)
         bounded = np.flatnonzero(np.isfinite(limit[1:])) + 1
-        floored = np.flatnonzero(problem.lowest_speed[1:] > 0.0) + 1
+        lowest = np.minimum(problem.lowest_speed[:-1], problem.lowest_speed[1:])
+        floored = lowest > 0.0
         f = problem.power_factor[position]
         early = np.flatnonzero(np.cumsum(problem.road.length)[cell] - problem.road.length[cell] < 60.0)
         hands = (self.theta * problem.can_brake[position].astype(float)).mapped(self.sum_cells)
         return [
             (limit[bounded] / SPEED_SCALE) ** 2 - self.E.at(bounded),
-            self.y.at(floored) - problem.lowest_speed[floored] / SPEED_SCALE,
+            # A cap on slowness, not a floor under y: the relaxation could be slower than its y.
+            SPEED_SCALE / lowest[floored] - self.tau.mapped(self.sum_cells).at(floored),
             (self.u - self.theta * (problem.slowest[position] / SPEED_SCALE)).at(
                 self.several & (problem.slowest[position] > 0.0)
             ),
