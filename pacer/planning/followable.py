@@ -34,8 +34,11 @@ POWER_STEP: Final = 5.0
 SEGMENT_WORTH: Final = 4e-5
 """A further segment must bring in this share of the race's time."""
 
-BISECTIONS: Final = 9
-"""Halvings with which the powers are scaled to the budget; the first try is no change."""
+MOST_SCALINGS: Final = 10
+"""Rides with which the powers are scaled to the budget."""
+
+BUDGET_LEFT: Final = 1e-4
+"""Share of the budget that scaling may leave unused."""
 
 REFINEMENTS: Final = 3
 """Most rounds of the programme with one power a segment."""
@@ -193,17 +196,26 @@ def _pays(problem: Problem, result: Ridden) -> bool:
 def _scaled_to_budget(
     problem: Problem, position: npt.NDArray[np.int64], counts: npt.NDArray[np.int64], power: FloatArray
 ) -> tuple[FloatArray, Ridden]:
-    """The largest multiple of the segment powers that the body can pay, by bisection, and its ride."""
-    low, high = 0.6, 1.15
+    """The largest multiple of the segment powers that the body can pay, and its ride.
+
+    The next trial is where the fourth-power mean would meet the budget, or half way where W' decides.
+    """
+    fatigue = problem.fatigue
+    low, high, factor = 0.6, 1.15, 1.0
     best: tuple[FloatArray, Ridden] | None = None
-    for _ in range(BISECTIONS):
-        middle = 1.0 if best is None and low == 0.6 and high == 1.15 else 0.5 * (low + high)
-        trial = np.minimum(power * middle, problem.fatigue.max_power)
+    for _ in range(MOST_SCALINGS):
+        trial = np.minimum(power * factor, fatigue.max_power)
         result = ridden(problem, position, np.repeat(trial, counts))
         if _pays(problem, result):
-            low, best = middle, (trial, result)
+            low, best = factor, (trial, result)
+            if result.fourth_power_mean > fatigue.budget * (1.0 - BUDGET_LEFT):
+                break
         else:
-            high = middle
+            high = factor
+        aimed = factor * fatigue.budget / result.fourth_power_mean * (1.0 - 0.3 * BUDGET_LEFT)
+        factor = aimed if low < aimed < high else 0.5 * (low + high)
+        if high - low < BUDGET_LEFT:
+            break
     return best or (trial, result)
 
 
@@ -227,7 +239,7 @@ def _refined(
         if solution.recovery is not None:
             recovery = recovery_about(best.w_balance, best.body_power, trace.duration, problem.fatigue)
         shape = drag_shape(problem.road, 1.0 / slowness)
-        optimum = solve(problem, Branches.fixed(position), shape, recovery, accuracy=1e-5, held=held)
+        optimum = solve(problem, Branches.fixed(position), shape, recovery, accuracy=1e-4, held=held)
         if not optimum.solved:
             break
         trial, result = _scaled_to_budget(problem, position, counts, np.maximum(optimum.segment_power, 0.0))

@@ -188,15 +188,15 @@ def _solve_fixed(
 
 
 def _first_positions(problem: Problem, state: _State) -> tuple[npt.NDArray[np.int64], FloatArray]:
-    """Positions and power of the relaxation over positions, with the positions made whole."""
+    """Positions that the prices of a ride upright ask for, and a power to go with them."""
+    upright = _upright(problem)
     shape = drag_shape(problem.road, state.speed)
-    relaxed = solve(problem, Branches.open(problem.allowed), shape, state.recovery, accuracy=ROUGH)
-    if not relaxed.solved:
-        return _upright(problem), np.full(len(problem.road), problem.fatigue.budget)
-    cost = position_costs(problem, relaxed)
-    seconds = problem.road.length * relaxed.slowness
-    position = choose_positions(cost, seconds, state.scenario.stays)
-    return position, problem.power_factor[position] * relaxed.force / relaxed.slowness
+    optimum = solve(problem, Branches.fixed(upright), shape, state.recovery, accuracy=ROUGH)
+    if not optimum.solved:
+        return upright, np.full(len(problem.road), problem.fatigue.budget)
+    seconds = problem.road.length * optimum.slowness
+    position = choose_positions(position_costs(problem, optimum), seconds, state.scenario.stays)
+    return position, problem.power_factor[position] * optimum.force / optimum.slowness
 
 
 def optimise(scenario: Scenario) -> Solution:
