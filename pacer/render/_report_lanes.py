@@ -123,9 +123,9 @@ def _line(share: FloatArray, values: FloatArray, low: float, high: float, *, ste
     return polyline(share * X_UNITS, (1.0 - (values - low) / (high - low)) * _Y_UNITS, steps=steps)
 
 
-def _area(share: FloatArray, values: FloatArray, low: float, high: float) -> str:
+def _area(share: FloatArray, values: FloatArray, low: float, high: float, *, steps: bool = False) -> str:
     foot = _Y_UNITS
-    return f"{_line(share, values, low, high)}V{foot}H{round(share[0] * X_UNITS)}z"
+    return f"{_line(share, values, low, high, steps=steps)}V{foot}H{round(share[0] * X_UNITS)}z"
 
 
 def _level(value: float, low: float, high: float, name: str) -> Html:
@@ -192,7 +192,7 @@ def _profile(plan: Plan, view: View, share: FloatArray, low: float, high: float,
 def _power(plan: Plan, view: View, share: FloatArray, top: float, total: float) -> Html:
     edges = np.array([s.start_m for s in plan.segments] + [plan.segments[-1].end_m]) / total
     held = np.array([s.power_w for s in plan.segments] + [plan.segments[-1].power_w])
-    there = el("path", d=_area(share, view.power_w, 0.0, top), class_="fill-there")
+    there = el("path", d=_area(share, view.power_w, 0.0, top, steps=True), class_="fill-there")
     hold = el("path", d=_line(edges, held, 0.0, top, steps=True), class_="line-main")
     return join([_lines(there, hold), _level(plan.model.fourth_power_budget_w, 0.0, top, "budget")])
 

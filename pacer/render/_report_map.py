@@ -17,7 +17,11 @@ __all__ = ["MapFrame", "draw_map", "legend", "map_frame"]
 
 _MARGIN: Final = 0.09
 _BESIDE: Final = 0.006
-"""How far the road is drawn to the right of itself, over the map's size: there and back stay two lines."""
+"""How far a road ridden there and back is drawn to the right of itself, over the map's size."""
+
+_SAME_ROAD: Final = 25.0
+_FURTHER_ON: Final = 400.0
+"""Places nearer to each other [m], in opposite directions and so far apart along the course, are one road."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -36,8 +40,9 @@ def map_frame(view: View) -> MapFrame:
     """Fit the road into a box that is neither too flat nor too tall."""
     size = max(float(np.ptp(view.x)), float(np.ptp(view.y)), 200.0)
     heading = np.radians(view.heading_deg)
-    x = view.x + _BESIDE * size * np.cos(heading)
-    y = -view.y + _BESIDE * size * np.sin(heading)
+    beside = _BESIDE * size * _there_and_back(view)
+    x = view.x + beside * np.cos(heading)
+    y = -view.y + beside * np.sin(heading)
     edge = _MARGIN * size
     width = max(float(np.ptp(x)), 0.55 * size) + 2 * edge
     height = max(float(np.ptp(y)), 0.5 * size) + 2 * edge
@@ -49,6 +54,19 @@ def map_frame(view: View) -> MapFrame:
         width=width,
         height=height,
     )
+
+
+def _there_and_back(view: View) -> FloatArray:
+    """Tell where the course comes back along its own road, so that both lines can be drawn; 0 to 1, (k,)."""
+    heading = np.radians(view.heading_deg)
+    found = np.zeros(view.x.size)
+    for k in range(view.x.size):
+        near = np.hypot(view.x - view.x[k], view.y - view.y[k]) < _SAME_ROAD
+        opposite = np.cos(heading - heading[k]) < -0.85
+        far = np.abs(view.distance_m - view.distance_m[k]) > _FURTHER_ON
+        found[k] = float(np.any(near & opposite & far))
+    smooth = np.ones(9) / 9.0
+    return np.asarray(np.convolve(np.pad(found, 4, mode="edge"), smooth, mode="valid"))
 
 
 def draw_map(plan: Plan, view: View, frame: MapFrame) -> Html:

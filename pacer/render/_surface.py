@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import io
 from collections.abc import Sequence
+from dataclasses import dataclass
 from functools import lru_cache
 from itertools import combinations
 from typing import TYPE_CHECKING, Final, Protocol
@@ -16,7 +17,7 @@ if TYPE_CHECKING:
     from PIL.Image import Image
     from PIL.ImageFont import FreeTypeFont
 
-__all__ = ["PngSurface", "Point", "Surface", "SvgSurface"]
+__all__ = ["Letters", "PngSurface", "Point", "Surface", "SvgSurface"]
 
 Point = tuple[float, float]
 
@@ -25,6 +26,17 @@ _FINE: Final = 2
 """PNG is drawn this many times larger and scaled down, for smooth edges."""
 
 _ANCHORS: Final = {"start": "ls", "middle": "ms", "end": "rs"}
+
+
+@dataclass(frozen=True, slots=True)
+class Letters:
+    """How a text looks: size [px], where its point lies (start, middle, end), a halo's colour or none."""
+
+    size: float
+    anchor: str = "start"
+    bold: bool = False
+    colour: str = "#15222e"
+    halo: str = ""
 
 
 class Surface(Protocol):
@@ -36,18 +48,8 @@ class Surface(Protocol):
     def line(self, points: Sequence[Point], colour: str, width: float) -> None:
         """Draw a line through points."""
 
-    def text(
-        self,
-        at: Point,
-        text: str,
-        size: float,
-        *,
-        anchor: str = "start",
-        bold: bool = False,
-        colour: str = "#15222e",
-        halo: str = "",
-    ) -> None:
-        """Write a text; `anchor` is start, middle or end, `halo` a colour around the letters."""
+    def write(self, at: Point, text: str, letters: Letters) -> None:
+        """Write a text on one line."""
 
     def done(self) -> bytes:
         """Give the file."""
@@ -58,10 +60,8 @@ class SvgSurface:
 
     def __init__(self, width: int, height: int, title: str) -> None:
         self.size = (width, height)
-        self.parts: list[Html] = [
-            el("title", title),
-            el("rect", width=str(width), height=str(height), fill=PAPER),
-        ]
+        ground = el("rect", width=str(width), height=str(height), fill=PAPER)
+        self.parts: list[Html] = [el("title", title), ground]
 
     def fill(self, points: Sequence[Point], colour: str) -> None:
         """Fill a polygon."""
@@ -69,39 +69,22 @@ class SvgSurface:
 
     def line(self, points: Sequence[Point], colour: str, width: float) -> None:
         """Draw a line through points."""
-        self.parts.append(
-            el(
-                "path",
-                d=_path(points),
-                fill="none",
-                stroke=colour,
-                stroke_width=width,
-                stroke_linejoin="round",
-            )
-        )
+        style = {"fill": "none", "stroke": colour, "stroke_width": width, "stroke_linejoin": "round"}
+        self.parts.append(el("path", d=_path(points), **style))
 
-    def text(
-        self,
-        at: Point,
-        text: str,
-        size: float,
-        *,
-        anchor: str = "start",
-        bold: bool = False,
-        colour: str = "#15222e",
-        halo: str = "",
-    ) -> None:
-        """Write a text."""
+    def write(self, at: Point, text: str, letters: Letters) -> None:
+        """Write a text on one line."""
+        halo = {"stroke": letters.halo, "stroke_width": "5", "paint_order": "stroke"} if letters.halo else {}
         written = el(
             "text",
             text,
             x=f"{at[0]:.1f}",
             y=f"{at[1]:.1f}",
-            font_size=size,
-            text_anchor=None if anchor == "start" else anchor,
-            font_weight="700" if bold else None,
-            fill=colour,
-            **({"stroke": halo, "stroke_width": "5", "paint_order": "stroke"} if halo else {}),
+            font_size=letters.size,
+            text_anchor=None if letters.anchor == "start" else letters.anchor,
+            font_weight="700" if letters.bold else None,
+            fill=letters.colour,
+            **halo,
         )
         self.parts.append(written)
 
@@ -148,27 +131,17 @@ class PngSurface:
         scaled = [(x * _FINE, y * _FINE) for x, y in points]
         self.pen.line(scaled, fill=colour, width=max(1, round(width * _FINE)), joint="curve")
 
-    def text(
-        self,
-        at: Point,
-        text: str,
-        size: float,
-        *,
-        anchor: str = "start",
-        bold: bool = False,
-        colour: str = "#15222e",
-        halo: str = "",
-    ) -> None:
-        """Write a text."""
-        self.colours.append(colour)
+    def write(self, at: Point, text: str, letters: Letters) -> None:
+        """Write a text on one line."""
+        self.colours.append(letters.colour)
         self.pen.text(
             (at[0] * _FINE, at[1] * _FINE),
             clean(text),
-            fill=colour,
-            font=_font(bold, round(size * _FINE)),
-            anchor=_ANCHORS[anchor],
-            stroke_width=2 * _FINE if halo else 0,
-            stroke_fill=halo or None,
+            fill=letters.colour,
+            font=_font(letters.bold, round(letters.size * _FINE)),
+            anchor=_ANCHORS[letters.anchor],
+            stroke_width=2 * _FINE if letters.halo else 0,
+            stroke_fill=letters.halo or None,
         )
 
     def done(self) -> bytes:

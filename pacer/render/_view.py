@@ -20,6 +20,12 @@ _METRES_PER_DEGREE: Final = 111_195.0
 """On a sphere of 6 371 km; for drawing only."""
 
 
+_TIGHT: Final = 80.0
+"""Radius under which a corner is drawn from more places [m]; a choice of display."""
+
+_CLOSER: Final = 3.0
+
+
 @dataclass(frozen=True, slots=True)
 class Stretch:
     """A piece of road in one state: "tuck", "up" (by choice) or "must" (the tuck is refused)."""
@@ -58,12 +64,9 @@ def plane(latitude_deg: FloatArray, longitude_deg: FloatArray) -> tuple[FloatArr
 
 
 def make_view(plan: Plan, most: int) -> View:
-    """Thin a plan to about `most` places; the first cell of each segment is always kept."""
+    """Thin a plan to about `most` places, closer in corners; each segment keeps its first cell."""
     cells, nodes = plan.cells, plan.nodes
-    count = cells.start_m.size
-    keep = np.unique(np.linspace(0, count - 1, min(count, most)).round().astype(int))
-    first = np.flatnonzero(np.diff(cells.segment, prepend=-1))
-    index = np.unique(np.concatenate([keep, first])) if count > most else keep
+    index = _kept(plan, most)
     x, y = plane(cells.latitude_deg, cells.longitude_deg)
     middle = (nodes.time_s[1:] + nodes.time_s[:-1]) / 2
     speed = (nodes.speed_m_s[1:] + nodes.speed_m_s[:-1]) / 2
@@ -83,6 +86,19 @@ def make_view(plan: Plan, most: int) -> View:
         y=y[index],
         segment=cells.segment[index],
     )
+
+
+def _kept(plan: Plan, most: int) -> npt.NDArray[np.int64]:
+    cells = plan.cells
+    count = cells.start_m.size
+    if count <= most:
+        return np.arange(count)
+    tight = np.nan_to_num(cells.corner_radius_m, nan=np.inf) < _TIGHT
+    weight = np.cumsum(cells.length_m / cells.length_m.mean() + _CLOSER * tight)
+    wanted = np.linspace(weight[0], weight[-1], most)
+    keep = np.minimum(np.searchsorted(weight, wanted - 1e-9), count - 1)
+    first = np.flatnonzero(np.diff(cells.segment, prepend=-1))
+    return np.unique(np.concatenate([keep, first]))
 
 
 def stretches(plan: Plan) -> tuple[Stretch, ...]:

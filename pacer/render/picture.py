@@ -14,7 +14,7 @@ import numpy.typing as npt
 from pacer.course.track import Cells, Course
 from pacer.planning.plan import Plan
 from pacer.render._report_map import map_frame
-from pacer.render._surface import PngSurface, Point, Surface, SvgSurface
+from pacer.render._surface import Letters, PngSurface, Point, Surface, SvgSurface
 from pacer.render._view import View, clean_steps, make_view, mean_wind, plane, stretches
 from pacer.render.digest import wind_words
 from pacer.render.words import clean, clock, kilometres, percent, route_name
@@ -98,7 +98,7 @@ def plan_picture(plan: Plan, kind: str = "png") -> bytes:
         ("wind against and behind", 732),
     )
     for name, y in names:
-        surface.text((wind.left, y), name, 15, bold=True)
+        surface.write((wind.left, y), name, Letters(15, bold=True))
     _legend(surface)
     return surface.done()
 
@@ -133,19 +133,19 @@ def route_picture(course: Course, cells: Cells, cuts: npt.NDArray[np.int64], kin
         where = course.distance[keep]
         at = frame(float(np.interp(corner.apex, where, x)), -float(np.interp(corner.apex, where, y)))
         _diamond(surface, at, 8.0 if corner.measured else 11.0, corner.measured)
-    surface.text((road[0][0], road[0][1] + 26), "start", 17, anchor="middle", bold=True, halo=_WASH)
+    surface.write((road[0][0], road[0][1] + 26), "start", Letters(17, anchor="middle", bold=True, halo=_WASH))
     low, high = _span(course.elevation[keep], 60.0)
     profile = _strip(course.length, 190, 330, low, high)
     _ground(surface, profile, course.distance[keep], course.elevation[keep], "m")
     _segments(surface, course, cells, cuts, profile)
     for corner in course.corners:
         _diamond(surface, (profile.x(corner.apex), profile.top + 8), 6.0, corner.measured)
-    surface.text((profile.left, 182), "height, with segments and corners", 15, bold=True)
-    surface.text((profile.left, 567), "grade of each segment", 15, bold=True)
+    surface.write((profile.left, 182), "height, with segments and corners", Letters(15, bold=True))
+    surface.write((profile.left, 567), "grade of each segment", Letters(15, bold=True))
     _diamond(surface, (60, 862), 8.0, True)
-    surface.text((76, 868), "corner", 16)
+    surface.write((76, 868), "corner", Letters(16))
     _diamond(surface, (180, 862), 11.0, False)
-    surface.text((198, 868), "too coarse to measure, taken as tight", 16)
+    surface.write((198, 868), "too coarse to measure, taken as tight", Letters(16))
     return surface.done()
 
 
@@ -162,9 +162,9 @@ def _surface(kind: str, title: str) -> Surface:
 
 def _title(surface: Surface, name: str, line: str, right: str) -> None:
     surface.fill([(0, 0), (_WIDTH, 0), (_WIDTH, 10), (0, 10)], _INK)
-    surface.text((40, 58), name, 34, bold=True)
-    surface.text((40, 88), line, 18, colour=_SOFT)
-    surface.text((_WIDTH - 40, 58), right, 24, anchor="end", bold=True)
+    surface.write((40, 58), name, Letters(34, bold=True))
+    surface.write((40, 88), line, Letters(18, colour=_SOFT))
+    surface.write((_WIDTH - 40, 58), right, Letters(24, anchor="end", bold=True))
 
 
 def _strip(total: float, top: float, height: float, low: float = 0.0, high: float = 1.0) -> _Panel:
@@ -181,16 +181,18 @@ def _grid(surface: Surface, panel: _Panel, unit: str) -> None:
     for value in clean_steps(panel.y0, panel.y1, 4):
         y = panel.y(value)
         surface.line([(panel.left, y), (panel.left + panel.width, y)], _RULE, 1.0)
-        surface.text((panel.left - 8, y + 5), f"{value:g}".replace("-", "−"), 14, anchor="end", colour=_SOFT)
-    surface.text((panel.left + panel.width, panel.top - 8), unit, 14, anchor="end", colour=_SOFT)
+        surface.write(
+            (panel.left - 8, y + 5), f"{value:g}".replace("-", "−"), Letters(14, anchor="end", colour=_SOFT)
+        )
+    surface.write((panel.left + panel.width, panel.top - 8), unit, Letters(14, anchor="end", colour=_SOFT))
 
 
 def _axis(surface: Surface, panel: _Panel, total: float) -> None:
     for km in clean_steps(0.0, total / 1000.0, 10):
         x = panel.x(km * 1000.0)
         surface.line([(x, panel.foot), (x, panel.foot + 7)], _SOFT, 1.0)
-        surface.text((x, panel.foot + 25), f"{km:g}", 15, anchor="middle")
-    surface.text((panel.left - 8, panel.foot + 25), "km", 15, anchor="end", colour=_SOFT)
+        surface.write((x, panel.foot + 25), f"{km:g}", Letters(15, anchor="middle"))
+    surface.write((panel.left - 8, panel.foot + 25), "km", Letters(15, anchor="end", colour=_SOFT))
 
 
 def _ground(surface: Surface, panel: _Panel, distance: FloatArray, elevation: FloatArray, unit: str) -> None:
@@ -254,8 +256,10 @@ def _headwind(surface: Surface, view: View, panel: _Panel) -> None:
     surface.line(blown, _WIND, 1.4)
     surface.line([(panel.left, zero), (panel.left + panel.width, zero)], _SOFT, 1.0)
     for value, y in ((panel.y1, panel.top + 5), (panel.y0, panel.foot + 5)):
-        surface.text((panel.left - 8, y), f"{value:g}".replace("-", "−"), 14, anchor="end", colour=_SOFT)
-    surface.text((panel.left + panel.width, panel.top - 8), "m/s", 14, anchor="end", colour=_SOFT)
+        surface.write(
+            (panel.left - 8, y), f"{value:g}".replace("-", "−"), Letters(14, anchor="end", colour=_SOFT)
+        )
+    surface.write((panel.left + panel.width, panel.top - 8), "m/s", Letters(14, anchor="end", colour=_SOFT))
 
 
 @dataclass(frozen=True, slots=True)
@@ -295,18 +299,18 @@ def _plan_map(surface: Surface, plan: Plan, view: View) -> None:
         at = place(float(np.interp(km * 1000.0, d, frame.x)), float(np.interp(km * 1000.0, d, frame.y)))
         if all(math.dist(at, other) > 30.0 for other in taken):  # laps lie on each other
             taken.append(at)
-            surface.text((at[0] - 10, at[1] - 10), f"{km:g}", 16, anchor="end", halo=_WASH)
+            surface.write((at[0] - 10, at[1] - 10), f"{km:g}", Letters(16, anchor="end", halo=_WASH))
     near = math.dist(first, last) < 40
     for at, name in ((first, "start, finish" if near else "start"), (last, "" if near else "finish")):
         _box(surface, at, 7.0)
-        surface.text((at[0], at[1] + 28), name, 17, anchor="middle", bold=True, halo=_WASH)
+        surface.write((at[0], at[1] + 28), name, Letters(17, anchor="middle", bold=True, halo=_WASH))
     _wind(surface, *mean_wind(view))
 
 
 def _wind(surface: Surface, speed: float, blows_to_deg: float) -> None:
     """An arrow in the corner of the map, north up."""
     said = f"{speed:.1f} m/s at your height" if speed > 0.05 else "no wind"
-    surface.text((586, 796), said, 15, anchor="end", halo=_WASH)
+    surface.write((586, 796), said, Letters(15, anchor="end", halo=_WASH))
     if speed > 0.05:
         turn = math.radians(blows_to_deg)
         shape = ((0.0, 22.0), (0.0, -22.0)), ((-11.0, -9.0), (0.0, -22.0), (11.0, -9.0))
@@ -384,5 +388,5 @@ def _legend(surface: Surface) -> None:
         box = (x, 846.0, x + 34.0, 868.0)
         _state(surface, box, state)
         _frame(surface, box)
-        surface.text((x + 44, 863), words, 16)
+        surface.write((x + 44, 863), words, Letters(16))
         x += 60 + 9.6 * len(words) + 24

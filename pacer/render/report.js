@@ -96,7 +96,7 @@
     const scale = Math.max(box[2] / home[2], box[3] / home[3]);
     map.setAttribute("font-size", letters * scale * (map.clientWidth < 560 ? 1.5 : 1));
     dot.setAttribute("r", letters * scale * 0.46);
-    map.classList.toggle("near", zoom > 1);
+    map.classList.toggle("near", zoom > 3);
   };
 
   const view = (factor, share) => {
@@ -159,7 +159,8 @@
     const button = event.target.closest("button[data-from]");
     if (!button) return;
     const from = Number(button.dataset.from), to = Number(button.dataset.to);
-    show(nearest(from));
+    const i = nearest(from);
+    show(plan.d[i] < from ? i + 1 : i);
     view(plan.total / Math.max(1.6 * (to - from), plan.total / 40), (from + to) / 2 / plan.total);
     $("road").scrollIntoView();
     strips.focus({ preventScroll: true });
