@@ -30,7 +30,7 @@ PAPERS: Final = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 
 _SMALLEST, _LARGEST = 25.0, 280.0
 _SIDE, _TOP, _BOTTOM = 8.0, 7.0, 13.0
-_MOST_FRONTS: Final = 4
+_MOST_FRONTS: Final = 8
 _SMALL_LOSS: Final = 0.001
 """Share of the race's time that merging may cost before another front is added; a design choice."""
 
