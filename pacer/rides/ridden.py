@@ -21,7 +21,7 @@ _BRAKED: Final = 8.0
 choice."""
 
 _BRAKED_AWAY: Final = 2500.0
-"""So much energy missing over three cells was braked away whatever the power [J]: as much as slowing 85 kg from
+"""So much energy missing over three cells was braked away whatever the power [J]: as slowing 85 kg from
 36 to 25 km/h, and more than a gust or a wrong grade takes; a design choice."""
 
 _AREA_RANGE: Final = (0.4, 2.0)
