@@ -12,7 +12,7 @@ import numpy.typing as npt
 from pacer.course.track import Cells
 from pacer.errors import InfeasibleError
 from pacer.physics.forces import gravity_force
-from pacer.physics.simulate import Schedule, braking_envelope
+from pacer.physics.simulate import braking_envelope
 from pacer.planning.problem import DragShape, Fatigue, Problem
 from pacer.planning.programme import Branches, solve
 from pacer.planning.recovery import Recovery
@@ -52,13 +52,7 @@ FATIGUE_LIMITS: Final[tuple[tuple[str, str, Ease, Callable[[Fatigue], float], st
 
 def _brakes(problem: Problem, cells: Cells, position: npt.NDArray[np.int64]) -> InfeasibleError | None:
     """A descent on which the brakes that the plan counts on can't hold the speed."""
-    schedule = Schedule(
-        power=np.zeros(len(problem.road)),
-        drag_area=problem.drag_area[position],
-        can_brake=problem.can_brake[position],
-        speed_limit=problem.limit_in(position),
-        start_speed=problem.start_speed,
-    )
+    schedule = problem.schedule(position, np.zeros(len(problem.road)))
     envelope = braking_envelope(problem.road, problem.machine, schedule)
     needed = np.maximum(problem.lowest_speed[:-1], problem.start_speed * (cells.start == 0.0))
     short = np.flatnonzero(envelope[:-1] < needed)

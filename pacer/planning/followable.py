@@ -16,7 +16,7 @@ import numpy.typing as npt
 from pacer.course.segment import cut_by_change
 from pacer.errors import InfeasibleError
 from pacer.physics.fatigue import fourth_power_mean, w_balance
-from pacer.physics.simulate import Schedule, Trace, ride
+from pacer.physics.simulate import Trace, ride
 from pacer.planning.optimise import Solution
 from pacer.planning.problem import Problem, drag_shape
 from pacer.planning.programme import Branches, Held, solve
@@ -109,13 +109,7 @@ def ridden(problem: Problem, position: npt.NDArray[np.int64], power: FloatArray)
     trace = ride(
         problem.road,
         problem.machine,
-        Schedule(
-            power=power,
-            drag_area=problem.drag_area[position],
-            can_brake=problem.can_brake[position],
-            speed_limit=problem.limit_in(position),
-            start_speed=problem.start_speed,
-        ),
+        problem.schedule(position, power),
     )
     body = trace.power / problem.power_factor[position]
     return Ridden(

@@ -14,7 +14,7 @@ import numpy.typing as npt
 
 from pacer.errors import InfeasibleError
 from pacer.physics.fatigue import w_balance
-from pacer.physics.simulate import Schedule, ride, steady_speed
+from pacer.physics.simulate import ride, steady_speed
 from pacer.planning.feasibility import explain
 from pacer.planning.positions import choose_positions, position_costs
 from pacer.planning.problem import Problem, drag_shape, drag_shape_below
@@ -153,13 +153,7 @@ def _sit_up_to_brake(
         trace = ride(
             problem.road,
             problem.machine,
-            Schedule(
-                power=power,
-                drag_area=problem.drag_area[position],
-                can_brake=problem.can_brake[position],
-                speed_limit=problem.limit_in(position),
-                start_speed=problem.start_speed,
-            ),
+            problem.schedule(position, power),
         )
         over = trace.overspeed > 0.0
         slow = trace.speed < problem.lowest_speed
@@ -292,13 +286,7 @@ def bound_over_positions(solution: Solution, shortest: tuple[float, ...]) -> flo
     fine = ride(
         road,
         problem.machine,
-        Schedule(
-            power=solution.power,
-            drag_area=problem.drag_area[solution.position],
-            can_brake=problem.can_brake[solution.position],
-            speed_limit=problem.limit_in(solution.position),
-            start_speed=problem.start_speed,
-        ),
+        problem.schedule(solution.position, solution.power),
     )
     mesh_error = max(optimum.time - float(fine.time[-1]), 0.0)
     return relaxed.bound - mesh_error

@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 import numpy.typing as npt
 
-from pacer.physics.simulate import Machine, Road
+from pacer.physics.simulate import Machine, Road, Schedule
 from pacer.units import FloatArray
 
 __all__ = ["DragShape", "Fatigue", "Problem", "drag_shape", "drag_shape_below"]
@@ -79,6 +79,16 @@ class Problem:
         caps = self.cap[np.arange(len(self.road)), position]
         beside = np.minimum(np.append(caps, np.inf), np.insert(caps, 0, np.inf))
         return np.asarray(np.minimum(self.speed_limit, beside))
+
+    def schedule(self, position: npt.NDArray[np.int64], power: FloatArray) -> Schedule:
+        """Schedule of a position and a power a cell, shape (n,) each, for the simulation."""
+        return Schedule(
+            power=power,
+            drag_area=self.drag_area[position],
+            can_brake=self.can_brake[position],
+            speed_limit=self.limit_in(position),
+            start_speed=self.start_speed,
+        )
 
 
 @dataclass(frozen=True, slots=True, eq=False)
