@@ -14,6 +14,7 @@ from pacer.course.zones import check_zones, match_zones, repeat_over_laps, waypo
 from pacer.files.gpx import read_gpx
 from pacer.files.settings import (
     RaceSettings,
+    RiderSettings,
     default_race,
     default_rider,
     override_race,
@@ -23,7 +24,7 @@ from pacer.files.settings import (
 from pacer.files.zones import read_zones_geojson
 from pacer.workflow import Request
 
-__all__ = ["CourseOptions", "load_course", "load_request"]
+__all__ = ["CourseOptions", "Loader", "load_course", "load_request", "load_settings"]
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,6 +59,65 @@ def _zones(course: Course, race: RaceSettings) -> tuple[Course, tuple[Zone, ...]
     return course, tuple(sorted(zones, key=lambda zone: zone.start))
 
 
+class Loader:
+    """Reads one route for any number of requests; the course is built once for each way of riding it."""
+
+    def __init__(self, route: Path, options: CourseOptions | None = None) -> None:
+        self.route, self.options = route, options or CourseOptions()
+        self.courses: dict[tuple[int, bool], Course] = {}
+        self.sha256 = ""
+
+    def course(self, laps: int, reverse: bool) -> Course:
+        """The course as ridden."""
+        way = laps, reverse
+        if way not in self.courses:
+            self.courses[way] = load_course(self.route, self.options, laps=laps, reverse=reverse)
+            self.sha256 = hashlib.sha256(self.route.read_bytes()).hexdigest()
+        return self.courses[way]
+
+    def request(self, riding: RiderSettings, racing: RaceSettings) -> Request:
+        """Put route, rider file and race file together.
+
+        Raises
+        ------
+        InputError
+            Where the route can't be used, or a zone doesn't lie on it.
+        """
+        course, zones = _zones(self.course(racing.race.laps, racing.race.reverse), racing)
+        tables = {"cockpit": riding.cockpit, "feeding": riding.feeding}
+        return Request(
+            course=course,
+            setup=riding.setup,
+            race=racing.race,
+            weather=racing.weather,
+            safety=riding.safety,
+            zones=zones,
+            assumed=(*riding.assumed, *racing.assumed),
+            route_sha256=self.sha256,
+            extra={name: dict(table) for name, table in tables.items() if table},
+        )
+
+
+def load_settings(
+    rider: Path | None, race: Path | None, overrides: Mapping[str, Any] | None = None
+) -> tuple[RiderSettings, RaceSettings]:
+    """Read the rider and the race file, with single values over them.
+
+    Parameters
+    ----------
+    overrides : mapping
+        Keyword arguments of `override_race`.
+
+    Raises
+    ------
+    InputError
+        For the first that can't be used.
+    """
+    riding = default_rider() if rider is None else read_rider_file(rider)
+    racing = default_race() if race is None else read_race_file(race)
+    return riding, override_race(racing, **(overrides or {}))
+
+
 def load_request(
     route: Path,
     rider: Path | None,
@@ -78,21 +138,4 @@ def load_request(
     InputError
         For the first file or option that can't be used.
     """
-    riding = default_rider() if rider is None else read_rider_file(rider)
-    racing = override_race(default_race() if race is None else read_race_file(race), **(overrides or {}))
-    course = load_course(
-        route, options or CourseOptions(), laps=racing.race.laps, reverse=racing.race.reverse
-    )
-    course, zones = _zones(course, racing)
-    tables = {"cockpit": riding.cockpit, "feeding": riding.feeding}
-    return Request(
-        course=course,
-        setup=riding.setup,
-        race=racing.race,
-        weather=racing.weather,
-        safety=riding.safety,
-        zones=zones,
-        assumed=(*riding.assumed, *racing.assumed),
-        route_sha256=hashlib.sha256(route.read_bytes()).hexdigest(),
-        extra={name: dict(table) for name, table in tables.items() if table},
-    )
+    return Loader(route, options).request(*load_settings(rider, race, overrides))

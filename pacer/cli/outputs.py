@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Any
+from typing import TYPE_CHECKING
 
 from pacer.errors import SettingsError
 
@@ -14,7 +14,7 @@ if TYPE_CHECKING:
     from pacer.course.track import Cells, Course
     from pacer.planning.plan import Plan
 
-__all__ = ["card_file", "course_picture", "plan_files"]
+__all__ = ["card_file", "course_picture", "picture_kind", "plan_files"]
 
 
 def plan_files(
@@ -83,8 +83,18 @@ def course_picture(course: Course, cells: Cells, cuts: npt.NDArray[np.int64], pa
     """
     from pacer.render.picture import route_picture
 
-    kinds: dict[str, Any] = {".svg": "svg", ".png": "png"}
-    kind = kinds.get(path.suffix.lower())
+    return route_picture(course, cells, cuts, picture_kind(path))
+
+
+def picture_kind(path: Path) -> str:
+    """The format that a picture's name asks for: "svg" or "png".
+
+    Raises
+    ------
+    SettingsError
+        For any other.
+    """
+    kind = {".svg": "svg", ".png": "png"}.get(path.suffix.lower())
     if kind is None:
         raise SettingsError(
             "a picture is an SVG or a PNG",
@@ -92,4 +102,4 @@ def course_picture(course: Course, cells: Cells, cuts: npt.NDArray[np.int64], pa
             found=path.name,
             do="end the name in .svg or .png",
         )
-    return route_picture(course, cells, cuts, kind)
+    return kind

@@ -22,6 +22,7 @@ __all__ = [
     "reason_words",
     "route_name",
     "seconds",
+    "signed_seconds",
     "speed_kmh",
     "watts",
 ]
@@ -106,6 +107,14 @@ def seconds(time: float) -> str:
     if not math.isfinite(time):
         return "–"
     return f"{time:.1f} s" if abs(time) < 9.95 else f"{time:.0f} s"
+
+
+def signed_seconds(time: float) -> str:
+    """Write seconds won (-) or lost (+), one decimal under a hundred, without the unit."""
+    if not math.isfinite(time):
+        return "-"
+    text = f"{time:+.1f}" if abs(time) < 99.95 else f"{time:+.0f}"
+    return "0.0" if text in ("+0.0", "-0.0") else text
 
 
 def kilometres(distance: float, digits: int = 2) -> str:
