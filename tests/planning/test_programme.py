@@ -32,9 +32,11 @@ from tests.roads import (
 
 AREA = MARTIN_CDA + MARTIN_WHEELS
 MANY = 100
-"""How many times as long as the published course ours is. Speeding up and slowing down take about 10 s at each end
-and crest, which the published steady-state optimum leaves out: a hundredth of that, on the scale of its
-times, is within its tolerance of 0.1 s."""
+"""How many times as long as the published course ours is.
+
+Speeding up and slowing down take about 10 s at the start and the crest, which the published steady-state
+optimum leaves out: a hundredth of that, on the scale of its times, is within its tolerance of 0.1 s.
+"""
 
 
 def graded(length: float, first: float = 20.0, growth: float = 1.15, longest: float = 5_000.0) -> FloatArray:
