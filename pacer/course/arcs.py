@@ -10,14 +10,14 @@ import numpy.typing as npt
 
 from pacer.units import FloatArray
 
-__all__ = ["ArcFit", "fit_arcs"]
+__all__ = ["TIGHTER", "ArcFit", "fit_arcs"]
 
 _MOST_POINTS: Final = 48
 _ROUNDS: Final = 15
 _PRIOR: Final = np.array([3.0, 3.0, 0.35, 0.35, 0.8])
 """How far the fit may stray from the first guess: apex [m], [m], heading [rad], turn [rad], ln radius."""
 
-_TIGHTER: Final = 0.5
+TIGHTER: Final = 0.5
 """The tighter radius that the points must refute: 40 % smaller, in ln radius."""
 
 _STEPS: Final = np.array([1e-4, 1e-4, 1e-6, 1e-6, 1e-6])
@@ -51,7 +51,7 @@ def fit_arcs(
     first: npt.NDArray[np.int64],
     last: npt.NDArray[np.int64],
     guess: FloatArray,
-    noise: float,
+    noise: FloatArray,
 ) -> ArcFit:
     """Fit each corner by least squares of the distances of its points.
 
@@ -63,8 +63,8 @@ def fit_arcs(
         Points of each corner and its legs, `last` included.
     guess : FloatArray, shape (m, 5)
         East and north of the apex [m], heading there [rad], turn [rad], radius [m].
-    noise : float
-        Standard deviation of the points, each way [m].
+    noise : FloatArray, shape (m,)
+        Standard deviation of the points around each corner, each way [m].
 
     Returns
     -------
@@ -77,9 +77,9 @@ def fit_arcs(
     data, known = _windows(points, first, last)
     hand = np.sign(guess[:, 3])
     start = np.column_stack((guess[:, :3], np.abs(guess[:, 3]), np.log(guess[:, 4])))
-    weight = known / noise
+    weight = known / noise[:, None]
     best, misfit = _least_squares(start, start, _PRIOR, data, weight, hand)
-    tighter = best - np.array([0.0, 0.0, 0.0, 0.0, _TIGHTER])
+    tighter = best - np.array([0.0, 0.0, 0.0, 0.0, TIGHTER])
     stiff = np.append(_PRIOR[:4], 1e-3)
     _, other_misfit = _least_squares(
         tighter, np.column_stack((start[:, :4], tighter[:, 4])), stiff, data, weight, hand

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from pacer.course.arcs import ArcFit, fit_arcs
+from pacer.course.arcs import TIGHTER, ArcFit, fit_arcs
 from pacer.course.plan_view import Line
 from pacer.course.smooth import box_mean
 from pacer.course.track import Corner, CornerKind
@@ -25,12 +25,16 @@ _TIGHTEST_M: Final = 6.0
 """Radius of a rider's line round a street corner (common practice, no source) [m]."""
 
 _DEAD_TURN_M: Final = 3.0
-"""Radius of a turn about within one road (common practice, no source) [m]."""
+"""Radius of a turn about within one road, the tightest ridden (common practice, no source) [m]."""
 
 _LANES_M: Final = 10.0
 """The two ways of one road are nearer than this to one another (common practice, no source) [m]."""
 
 _LEG_M: Final = 30.0
+_DRAWN_M: Final = 15.0
+_DRAWN_NOISE: Final = 0.8
+"""Points farther apart than 15 m are drawn on a map, and no more exact than this (common practice) [m]."""
+
 _REFUTED: Final = 1.5
 """A radius is measured if one 40 % smaller fits worse by this: 1.2 standard deviations (a choice)."""
 
@@ -54,8 +58,8 @@ def find_corners(line: Line, points: FloatArray) -> tuple[Corner, ...]:
     """Find where the road turns by 15° or more on a radius below 300 m.
 
     The smoothed line says where; the radius comes from straight, arc, straight fitted to the points
-    themselves, with how sure it is. Where the points would allow a corner 40 % tighter, a tight radius is
-    assumed and the corner is marked as not measured.
+    themselves, less one standard deviation. Where the points would allow a corner 40 % tighter, a tight
+    radius is assumed and the corner is marked as not measured.
 
     Parameters
     ----------
@@ -163,15 +167,20 @@ def _refine(rough: list[Corner], line: Line, points: FloatArray) -> list[Corner]
             [c.radius for c in rough],
         )
     )
-    fit = fit_arcs(points, first.astype(np.int64), last.astype(np.int64), guess, line.noise)
+    drawn = float(np.median(np.diff(line.samples))) >= _DRAWN_M
+    noise = np.where(drawn | (spacing >= _DRAWN_M), max(line.noise, _DRAWN_NOISE), line.noise)
+    fit = fit_arcs(points, first.astype(np.int64), last.astype(np.int64), guess, noise)
     return [_settle(corner, line, fit, i, float(spacing[i])) for i, corner in enumerate(rough)]
 
 
 def _settle(corner: Corner, line: Line, fit: ArcFit, i: int, spacing: float) -> Corner:
     """Choose between the fit, the smoothed line and the assumption of a tight corner."""
     if fit.misfit[i] < _MISFIT:
-        radius, turn = min(float(fit.radius[i]), 2.0 * corner.radius), float(fit.turn[i])
         measured = bool(fit.doubt[i] > _REFUTED)
+        # The tight end of one standard deviation: a radius taken too large is ridden too fast.
+        spread = TIGHTER / math.sqrt(max(float(fit.doubt[i]), _REFUTED))
+        radius = min(float(fit.radius[i]) * math.exp(-spread), 2.0 * corner.radius)
+        turn = float(fit.turn[i])
     else:
         radius, turn = min(corner.radius, float(fit.radius[i])), corner.turn
         measured = corner.end - corner.start > 1.5 * spacing
@@ -183,11 +192,14 @@ def _settle(corner: Corner, line: Line, fit: ArcFit, i: int, spacing: float) -> 
     else:
         assumed = assumed_radius(turn)
         radius = min(max(radius, min(assumed, _TIGHTEST_M)), assumed)
+    radius = max(radius, _DEAD_TURN_M)
     kind = _kind(radius, turn)
     if abs(turn) >= _DEAD_TURN:
         gap = _doubles_back(line, start, end)
         if math.isfinite(gap):
-            kind, radius = CornerKind.DEAD_TURN, min(radius, max(0.5 * gap, _DEAD_TURN_M))
+            # Drawn on one line both ways, a turn about has no radius to measure.
+            kind, measured = CornerKind.DEAD_TURN, measured and 0.5 * gap >= _DEAD_TURN_M
+            radius = max(min(radius, 0.5 * gap), _DEAD_TURN_M)
     return replace(corner, start=start, end=end, radius=radius, turn=turn, kind=kind, measured=measured)
 
 

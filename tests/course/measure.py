@@ -158,19 +158,41 @@ def _row(road, file, fault, seeds):
     )
 
 
-def _say(kind, score):
-    ratio = score.ratio or [np.nan]
-    low, middle, high = np.percentile(ratio, [10, 50, 90])
-    return (
-        f"{kind.value} {100 * np.mean(score.found):.0f} % of {len(score.found)}, "
-        f"radius {low:.2f} {middle:.2f} {high:.2f}, measured {100 * np.mean(score.measured or [0]):.0f} %"
+def _matrix(title, rows, value):
+    """Print one figure of every case: a row for each road and file, a column for each fault."""
+    print(f"\n{title}\n\n| road, file | {' | '.join(FAULTS)} |\n|{' --- |' * (len(FAULTS) + 1)}")
+    for road in ROADS:
+        for file in FILES:
+            cells = " | ".join(value(rows[road, file, fault]) for fault in FAULTS)
+            print(f"| {road}, {file} | {cells} |")
+
+
+def _corner_table(rows, fault):
+    """Print how corners were found under one fault."""
+    print(f"\nCorners under: {fault}\n")
+    print(
+        "| road, file | kind | found | radius given / true: 10th, 50th, 90th percentile | measured | rest |"
     )
+    print("| --- | --- | --- | --- | --- | --- |")
+    for (road, file, this), row in rows.items():
+        if this != fault:
+            continue
+        for kind, score in row[-1].items():
+            low, middle, high = np.percentile(score.ratio or [np.nan], [10, 50, 90])
+            measured = np.array(score.measured, dtype=bool)
+            rest = np.array(score.ratio)[~measured]
+            print(
+                f"| {road}, {file} | {kind.value} | {sum(score.found)} of {len(score.found)} "
+                f"| {low:.2f}, {middle:.2f}, {high:.2f} | {100 * np.mean(measured):.0f} % "
+                f"| {f'at most {rest.max():.2f}' if rest.size else ''} |"
+            )
 
 
 if __name__ == "__main__":
-    for road, file, fault, grade, climb, length, false, kinds in table():
-        corners = "; ".join(_say(kind, score) for kind, score in kinds.items())
-        print(
-            f"| {road} | {file} | {fault} | {100 * grade:.2f} % | {100 * climb:+.1f} % "
-            f"| {100 * length:+.2f} % | {false:.0f} | {corners} |"
-        )
+    found = {row[:3]: row[3:] for row in table()}
+    _matrix("Grade over 100 m, RMS error", found, lambda r: f"{100 * r[0]:.2f} %")
+    _matrix("Climb, mean error", found, lambda r: f"{100 * r[1]:+.1f} %")
+    _matrix("Length, mean error", found, lambda r: f"{100 * r[2]:+.2f} %")
+    _matrix("Corners that aren't there, in 100 km", found, lambda r: f"{r[3]:.0f}")
+    for name in FAULTS:
+        _corner_table(found, name)

@@ -47,7 +47,7 @@ def check(course):
     for corner in course.corners:
         assert 0.0 <= corner.start <= corner.apex <= corner.end <= course.length
         assert corner.apex >= last
-        assert corner.radius >= 1.0
+        assert corner.radius >= 3.0
         last = corner.apex
 
 
