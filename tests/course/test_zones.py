@@ -11,6 +11,7 @@ from pacer.course.zones import (
     GeoZone,
     check_zones,
     match_zones,
+    repeat_over_laps,
     waypoint_zones,
     zone_effects,
 )
@@ -141,6 +142,18 @@ def test_kilometres_beyond_the_course_are_refused_or_shortened(north):
     assert kept[0].end == north.length
     with pytest.raises(CourseError, match=r"the feed zone 'bottle' touches the route nowhere .*of 2\.99 km"):
         check_zones(north, [Zone(ZoneKind.FEED, 7000.0, 7000.0, "bottle")])
+
+
+def test_a_zone_of_the_first_lap_holds_on_every_lap():
+    """A zone within the first lap is repeated, one beyond it stays where it is."""
+    zones = [Zone(ZoneKind.NO_TUCK, 100.0, 200.0), Zone(ZoneKind.FEED, 1500.0, 1500.0)]
+    found = repeat_over_laps(zones, 3000.0, 3)
+    assert [(z.kind, z.start) for z in found] == [
+        (ZoneKind.NO_TUCK, 100.0),
+        (ZoneKind.NO_TUCK, 1100.0),
+        (ZoneKind.FEED, 1500.0),
+        (ZoneKind.NO_TUCK, 2100.0),
+    ]
 
 
 def test_effects_reach_the_cells(north):
