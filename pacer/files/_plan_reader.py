@@ -197,14 +197,23 @@ class PlanReader:
             "must lead from one start to the next",
             _AGREE_M,
         )
-        if np.any(np.diff(nodes.time_s) < 0.0):
-            at = int(np.argmax(np.diff(nodes.time_s) < 0.0)) + 1
-            raise self.fail("must not run backwards", f"nodes.time_s[{at}]", float(nodes.time_s[at]))
+        steps = np.diff(nodes.time_s)
+        if np.any(steps < 0.0) or float(nodes.time_s[-1]) <= float(nodes.time_s[0]):
+            at = int(np.argmin(steps)) + 1
+            raise self.fail(
+                "must not run backwards or stand still", f"nodes.time_s[{at}]", float(nodes.time_s[at])
+            )
+        self.agree(plan.totals.time_s, float(nodes.time_s[-1]), "totals.time_s")
+        self.agree(plan.totals.distance_m, float(nodes.distance_m[-1]), "totals.distance_m")
         if int(cells.segment.max()) >= len(plan.segments) or np.any(np.diff(cells.segment) < 0):
             raise self.fail("must count up through the segments", "cells.segment", int(cells.segment.max()))
         for i, item in enumerate(plan.segments):
             if item.end_m < item.start_m:
                 raise self.fail("must not lie before its start", f"segments[{i}].end_m", item.end_m)
+
+    def agree(self, stated: float, last: float, key: str) -> None:
+        if abs(stated - last) > 1e-3 * max(1.0, last):
+            raise self.fail(f"must agree with the last node ({last:.6g})", key, stated)
 
     def steady(self, off: npt.NDArray[np.float64], key: str, what: str, limit: float) -> None:
         worst = int(np.argmax(np.abs(off)))

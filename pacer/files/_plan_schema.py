@@ -150,8 +150,8 @@ CUE: Final[dict[str, Kind]] = {
 }
 
 TOTALS: Final[dict[str, Kind]] = {
-    "time_s": _TIME,
-    "distance_m": _DISTANCE,
+    "time_s": Number(4, 1e-3, 1e8),
+    "distance_m": Number(4, 1e-3, 1e8),
     "climb_m": Number(3, 0.0, 1e7),
     "mean_power_w": _POWER,
     "fourth_power_mean_w": _POWER,

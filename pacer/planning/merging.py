@@ -71,6 +71,8 @@ def merge_cues(plan: Plan, most: int) -> tuple[tuple[Cue, ...], float]:
         return cues, 0.0
     tasks = tuple(cue for cue in cues if cue.kind in _TASKS)
     feeds = [cue for cue in cues if cue.kind == "feed"][: most // 3]
+    if not tasks:
+        return cues[:most], 0.0
     runs = _runs(plan, tasks)
     blocks, cost = _cut(runs, most - len(feeds))
     merged = [_block_cue(runs, i, j) for i, j in blocks]

@@ -212,9 +212,11 @@ def _start(plan: Plan) -> dt.datetime:
     text = table(plan, "race").get("start_time")
     try:
         found = dt.datetime.fromisoformat(text) if isinstance(text, str) else _NO_DATE
-        return found.astimezone(dt.UTC) if found.tzinfo else found.replace(tzinfo=dt.UTC)
+        start = found.astimezone(dt.UTC) if found.tzinfo else found.replace(tzinfo=dt.UTC)
+        _stamp(start, float(plan.nodes.time_s[-1]) + 1.0)
     except (ValueError, OverflowError):
         return _NO_DATE
+    return start
 
 
 def _stamp(start: dt.datetime, time: float) -> str:

@@ -157,6 +157,13 @@ BROKEN: list[tuple[str, Edit, str]] = [
     ("segments shuffled", put("cells", "segment", 5, 3), "cells.segment: must count up"),
     ("time runs backwards", put("nodes", "time_s", 9, 0.1), r"nodes.time_s\[9\]: must not run backwards"),
     (
+        "time stands still",
+        lambda d: d["nodes"].update(time_s=[0] * len(d["nodes"]["time_s"])),
+        "or stand still",
+    ),
+    ("total off the nodes", put("totals", "time_s", 5000), "totals.time_s: must agree with the last node"),
+    ("no distance", put("totals", "distance_m", 0), "totals.distance_m: must be a number from 0.001"),
+    (
         "nodes off the cells",
         put("nodes", "distance_m", 9, 9999),
         r"nodes.distance_m\[9\]: must stand at the ends",

@@ -277,3 +277,11 @@ def test_extreme_cards(size: tuple[float, float], most: int) -> None:
     card = draw_card(sample_plan(), size=size, most_cues=most)
     assert card.pdf.startswith(b"%PDF-")
     assert len(card.cues) <= most
+
+
+def test_a_plan_without_cues() -> None:
+    """A plan whose file lists no cues, or notes alone, still gives a card with its back."""
+    plan = sample_plan()
+    notes = tuple(cue for cue in plan.cues if cue.kind == "note")
+    for cues in ((), notes):
+        assert draw_card(replace(plan, cues=cues), most_cues=1).pdf.startswith(b"%PDF-")
