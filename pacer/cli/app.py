@@ -8,7 +8,7 @@ from typing import Annotated, Final
 
 import typer
 
-from pacer.cli import compare_commands, plan_commands
+from pacer.cli import compare_commands, plan_commands, ride_commands
 from pacer.errors import InfeasibleError, PacerError
 
 __all__ = ["app", "entrypoint"]
@@ -25,7 +25,7 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for register in (plan_commands.register, compare_commands.register):
+for register in (plan_commands.register, compare_commands.register, ride_commands.register):
     register(app)
 
 

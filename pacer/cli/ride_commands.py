@@ -1,0 +1,249 @@
+"""`pacer calibrate`, `pacer field-test`, `pacer review`."""
+
+from __future__ import annotations
+
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, TypeAlias
+
+import typer
+
+from pacer.cli import options as o
+
+if TYPE_CHECKING:
+    from collections.abc import Sequence
+
+    from pacer.physics.rider import Setup
+    from pacer.rides.calibrate import CalibrationRide
+    from pacer.rides.critical_power import CriticalPowerFit
+    from pacer.rides.ride import Ride
+
+__all__ = ["register"]
+
+Rides: TypeAlias = Annotated[list[Path], typer.Argument(metavar="RIDE...", help="FIT, TCX, GPX or CSV.")]
+Stretches: TypeAlias = Annotated[
+    list[str] | None,
+    typer.Option("--stretch", metavar="'NAME: FROM-TO'", help="A part in a position, in km or time; repeat."),
+]
+LapPositions: TypeAlias = Annotated[
+    str | None, typer.Option("--lap-positions", metavar="NAME,NAME,-", help="A position for each lap mark.")
+]
+Everywhere: TypeAlias = Annotated[
+    str | None,
+    typer.Option("--position", metavar="NAME", help="The position of all the rest."),
+]
+
+
+def register(app: typer.Typer) -> None:
+    """Add the commands to the application."""
+    app.command()(calibrate)
+    app.command("field-test")(field_test)
+    app.command()(review)
+
+
+def _read(path: Path) -> Ride:
+    from pacer.files.rides import read_recording
+    from pacer.rides.recording import make_ride
+
+    ride = make_ride(read_recording(path))
+    for note in ride.notes:
+        typer.echo(f"pacer: {ride.source}: {note}", err=True)
+    return ride
+
+
+def _with_positions(
+    rides: Sequence[Ride],
+    setup: Setup,
+    stretches: Sequence[str],
+    laps: str | None,
+    everywhere: str | None,
+    race: Path | None,
+) -> list[CalibrationRide]:
+    """The rides with what the user, or failing that the data, says of positions and weather."""
+    from pacer.cli.stretches import read_lap_positions, read_stretches
+    from pacer.files.settings import read_race_file
+    from pacer.rides.calibrate import CalibrationRide
+    from pacer.rides.split import split_ride
+
+    weather = None if race is None else read_race_file(race).weather
+    only = setup.positions[0].name if len(setup.positions) == 1 else None
+    found = []
+    for ride, told in zip(rides, read_stretches(stretches, len(rides)), strict=True):
+        parts = (*told, *(read_lap_positions(laps, ride) if laps is not None else ()))
+        item = CalibrationRide(ride, parts, everywhere or only, weather)
+        if not parts and item.default is None:
+            split, parts = split_ride(item, setup)
+            typer.echo(
+                f"pacer: {ride.source}: no positions were told; the data themselves split into two "
+                f"({split.share_low:.0%} in the lower one)"
+                if split.supported
+                else f"pacer: {ride.source}: no positions were told and the data show only one; it is "
+                f"taken as {setup.positions[0].name} (say --position if it wasn't)",
+                err=True,
+            )
+            item = CalibrationRide(ride, parts, None if parts else setup.positions[0].name, weather)
+        found.append(item)
+    return found
+
+
+def _critical_power(rides: Sequence[Ride], trials: Sequence[str]) -> CriticalPowerFit | None:
+    """From entered trials, or from the rides' best efforts where they tell."""
+    from pacer.cli.stretches import read_trial
+    from pacer.errors import RideError
+    from pacer.rides.critical_power import fit_critical_power
+    from pacer.rides.efforts import best_efforts
+
+    if trials:
+        return fit_critical_power([read_trial(text) for text in trials])
+    try:
+        return fit_critical_power(best_efforts(rides), "the rides' best efforts")
+    except RideError as error:
+        typer.echo(f"pacer: critical power stays as it is: {error}", err=True)
+        return None
+
+
+def _power_factors(items: Sequence[CalibrationRide], setup: Setup) -> tuple[dict[str, float], str]:
+    """Power at the same heart rate in each position against the first with the hands on the brakes."""
+    from pacer.render.calibration_text import power_factor_summary
+    from pacer.rides.position_power import power_factor
+    from pacer.rides.prepare import label_positions
+
+    names = [position.name for position in setup.positions]
+    reference = next(i for i, position in enumerate(setup.positions) if not position.tucked)
+    rides = [(i.ride, label_positions(i.ride, i.stretches, names, i.default)) for i in items]
+    found = [power_factor(rides, names, i, reference) for i in range(len(names)) if i != reference]
+    usable = {f.position: f.factor for f in found if f.usable}
+    return usable, power_factor_summary(found)
+
+
+def _beside(rider: Path) -> Path:
+    """A name beside the rider file that is not taken."""
+    for number in range(1, 1000):
+        tail = "-calibrated" if number == 1 else f"-calibrated-{number}"
+        path = rider.with_name(f"{rider.stem}{tail}{rider.suffix or '.toml'}")
+        if not path.exists():
+            return path
+    return path
+
+
+def calibrate(
+    rides: Rides,
+    rider: Annotated[Path, typer.Option("--rider", metavar="R.toml", help="The rider file to start from.")],
+    stretch: Stretches = None,
+    lap_positions: LapPositions = None,
+    position: Everywhere = None,
+    race: o.RaceFile = None,
+    hold: Annotated[
+        list[str] | None,
+        typer.Option("--hold", metavar="NAME", help="Keep 'crr' or a position; repeat."),
+    ] = None,
+    trial: Annotated[
+        list[str] | None,
+        typer.Option("--trial", metavar="W:TIME", help="An effort held to the end; repeat."),
+    ] = None,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="FILE.toml", help="Default: RIDER-calibrated.toml."),
+    ] = None,
+    quiet: o.Quiet = False,
+    verbose: o.Verbose = False,
+) -> None:
+    """Find drag areas, rolling resistance and critical power from rides; write an updated rider file."""
+    from pacer.errors import SettingsError
+    from pacer.files._atomic import write_file
+    from pacer.files.rider_update import updated_rider_toml
+    from pacer.files.settings import read_rider_file
+    from pacer.render.calibration_text import calibration_summary, critical_power_summary
+    from pacer.rides.calibrate import calibrate as estimate
+
+    progress = o.Progress(quiet, verbose)
+    progress("reading")
+    setup = read_rider_file(rider).setup
+    read = [_read(path) for path in rides]
+    target = out or _beside(rider)
+    if target.resolve() == rider.resolve():
+        raise SettingsError("the rider file is never written over", where="--out", do="give another name")
+    progress("telling positions")
+    items = _with_positions(read, setup, stretch or (), lap_positions, position, race)
+    progress("estimating")
+    found = estimate(items, setup, hold=hold or ())
+    power = _critical_power(read, trial or ())
+    factors, factor_text = _power_factors(items, setup)
+    # Best efforts of ordinary rides are seldom all-out: they are shown, and written only when asked for.
+    written = power if trial or efforts else None
+    text = updated_rider_toml(
+        rider.read_text(encoding="utf-8-sig"), found, written, factors, source=str(rider)
+    )
+    write_file(target, text.encode())
+    progress.done()
+    sections = [calibration_summary(found), critical_power_summary(power) if power else "", factor_text]
+    typer.echo("\n\n".join(section for section in sections if section))
+    kept = (
+        "" if written or not power else " (critical power and W' as they were; --efforts takes those above)"
+    )
+    typer.echo(f"Written to {target}{kept}")
+
+
+def field_test(
+    ride: Annotated[
+        Path | None, typer.Argument(metavar="[RIDE]", help="The recording; without it, what to ride is said.")
+    ] = None,
+    rider: o.RiderFile = None,
+    run: Annotated[
+        list[str] | None,
+        typer.Option("--run", metavar="'NAME: FROM-TO'", help="An out-and-back run, in time; repeat."),
+    ] = None,
+    difference: Annotated[
+        float, typer.Option("--difference", min=0.001, max=0.2, help="Drag area to tell apart, m².")
+    ] = 0.02,
+    speed: Annotated[float, typer.Option("--speed", min=15.0, max=70.0, help="Of the runs, km/h.")] = 36.0,
+    run_length: Annotated[float, typer.Option("--run-length", min=400.0, help="Out and back, m.")] = 3000.0,
+    wind_change: Annotated[
+        float, typer.Option("--wind-change", min=0.0, max=5.0, help="Of the mean wind within a run, m/s.")
+    ] = 0.3,
+    race: o.RaceFile = None,
+) -> None:
+    """Say what runs tell two positions apart; or, from such runs, which is faster and how sure that is."""
+    from pacer.errors import SettingsError
+    from pacer.files.settings import default_rider, read_race_file, read_rider_file
+
+    setup = (default_rider() if rider is None else read_rider_file(rider)).setup
+    if ride is None:
+        from pacer.render.calibration_text import field_test_plan_summary
+        from pacer.rides.field_test import plan_field_test
+
+        plan = plan_field_test(
+            setup, difference, speed=speed / 3.6, run_length=run_length, wind_change=wind_change
+        )
+        typer.echo(field_test_plan_summary(plan, difference))
+        return
+    from pacer.cli.stretches import read_stretches
+    from pacer.render.calibration_text import field_test_summary
+    from pacer.rides.calibrate import CalibrationRide
+    from pacer.rides.field_test import Run, analyse_field_test
+
+    (parts,) = read_stretches(run or (), 1)
+    if any(part.by_distance for part in parts):
+        raise SettingsError("runs are told in time", where="--run", do="as in 'hoods: 0:10:00-0:14:30'")
+    item = CalibrationRide(_read(ride), weather=None if race is None else read_race_file(race).weather)
+    runs = [Run(part.start, part.end, part.position) for part in parts]
+    typer.echo(field_test_summary(analyse_field_test(item, runs, setup)))
+
+
+def review(
+    ride: Annotated[Path, typer.Argument(metavar="RIDE", help="The recording of the race.")],
+    plan: Annotated[Path, typer.Argument(metavar="PLAN.json", help="The plan that was followed.")],
+    stretch: Stretches = None,
+    lap_positions: LapPositions = None,
+    position: Everywhere = None,
+) -> None:
+    """Lay a ride on its plan, segment by segment, and say why time was won or lost."""
+    from pacer.cli.stretches import read_lap_positions, read_stretches
+    from pacer.files.plans import read_plan
+    from pacer.render.review_text import review_summary
+    from pacer.rides.review import review_ride
+
+    made = read_plan(plan)
+    read = _read(ride)
+    (told,) = read_stretches(stretch or (), 1)
+    parts = (*told, *(read_lap_positions(lap_positions, read) if lap_positions is not None else ()))
+    typer.echo(review_summary(review_ride(read, made, parts, position)))
