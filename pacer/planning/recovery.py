@@ -27,7 +27,7 @@ class Recovery:
 
     Attributes
     ----------
-    rate, slope, balance : FloatArray
+    rate, slope, balance, offset : FloatArray
         Of the first line.
     fastest : FloatArray or None
         Largest x of each cell; gives the second line, W₁ ≤ W₀ + fastest (1 - W₀), where it is needed.
@@ -36,12 +36,13 @@ class Recovery:
     rate: FloatArray
     slope: FloatArray
     balance: FloatArray
+    offset: FloatArray
     fastest: FloatArray | None = None
 
     def rows(self, before: Affine, after: Affine, x: Affine) -> list[Affine]:
         """Rows that must not be negative; `x` is what critical power exceeds the force by, over W'."""
         drop = before - after
-        found = [drop + x, drop + x * self.rate - (before - self.balance) * self.slope]
+        found = [drop + x, drop + x * self.rate - (before - self.balance) * self.slope + self.offset]
         if self.fastest is not None:
             found.append(drop + (1.0 - before) * self.fastest)
         return found
@@ -65,9 +66,12 @@ def recovery_about(
         [W], [s].
     """
     x = np.maximum((fatigue.critical_power - body_power) * seconds / fatigue.w_prime, 0.0)
-    share = np.where(x > 1e-9, -np.expm1(-x) / np.maximum(x, 1e-9), 1.0)
+    regained, kept = -np.expm1(-x), np.exp(-x)
     before = balance[:-1] / fatigue.w_prime
-    return Recovery(rate=np.clip(1.0 - before, 0.0, 1.0) * share, slope=x * share, balance=before)
+    deficit = np.clip(1.0 - before, 0.0, 1.0)
+    return Recovery(
+        rate=deficit * kept, slope=regained, balance=before, offset=deficit * (regained - x * kept)
+    )
 
 
 def recovery_at_most(longest: FloatArray, fatigue: Fatigue) -> Recovery:
@@ -84,5 +88,6 @@ def recovery_at_most(longest: FloatArray, fatigue: Fatigue) -> Recovery:
         rate=np.full(n, most),
         slope=np.zeros(n),
         balance=np.zeros(n),
+        offset=np.zeros(n),
         fastest=-np.expm1(-fatigue.critical_power * longest / fatigue.w_prime),
     )
