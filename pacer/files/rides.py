@@ -47,7 +47,8 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
         from pacer.files.rides_xml import read_xml
 
         return read_xml(file)
-    if b"\0" not in head and "," in text.partition("\n")[0]:
+    lines = [line for line in text.splitlines() if line.strip() and line[0] != "#"]
+    if b"\0" not in head and lines and "," in lines[0]:
         from pacer.files.rides_csv import read_csv
 
         return read_csv(file)

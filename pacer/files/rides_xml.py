@@ -37,6 +37,10 @@ _NAMES: Final = {
 """Local name of an element below a point, in small letters: the channel it fills."""
 
 
+_OTHER_SPORTS: Final = ("run", "jog", "walk", "hik", "trek", "swim", "ski", "row", "transition")
+"""Parts of the names of what isn't cycling; a GPX file may call its type anything else."""
+
+
 @dataclass(slots=True)
 class _Part:
     """One activity of a TCX file or one track of a GPX file."""
@@ -165,7 +169,7 @@ def _recording(file: Path, parts: list[_Part], notes: list[str]) -> Recording:
         )
     sports = sorted({part.sport for part in parts if part.sport})
     chosen = [part for part in parts if _is_cycling(part.sport)]
-    unnamed = [part for part in parts if part.sport in {"", "other"} or part.sport.isdigit()]
+    unnamed = [part for part in parts if not any(word in part.sport for word in _OTHER_SPORTS)]
     if not chosen and not unnamed:
         raise RideError("no cycling in the file", where=str(file), found=", ".join(sports), do="give a ride")
     if chosen and len(chosen) < len(parts):

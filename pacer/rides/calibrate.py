@@ -35,6 +35,9 @@ __all__ = [
 _HELD_SHARE: Final = 0.5
 """Rolling resistance of which the rides tell less than this share (of the variance) is held."""
 
+_MOSTLY_ONE_WAY: Final = 0.6
+"""Mean of the headings as vectors beyond which wind and drag look alike; a design choice."""
+
 _CONFIDENCE: Final = 1.96
 
 
@@ -91,7 +94,8 @@ class RideFit:
     left_out : dict of Fate to float
         Seconds by rule.
     wind_speed, wind_from, wind_error : float
-        At the rider's height [m/s], [rad], standard error of each component [m/s]; NaN without positions.
+        At the rider's height [m/s], [rad], standard error in the direction known least [m/s]; NaN without
+        positions.
     drift : float
         Of the recorded elevation [m/s].
     lag : float
@@ -282,7 +286,7 @@ def _ride_fit(ride: Ride, model: RideModel, fit: Fit, index: int) -> RideFit:
     speed = model.replay(fit.crr, areas, fit.locals[index])
     east, north, drift, lag = fit.locals[index].tolist()
     wind = (math.hypot(east, north), math.atan2(-east, -north) % (2.0 * math.pi))
-    error = float(fit.local_errors[index, :2].max())
+    error = fit.wind_error(index)
     if not model.has_heading:
         wind, error = (math.nan, math.nan), math.nan
     return RideFit(
@@ -319,15 +323,22 @@ def _crr_notes(setup: Setup, fit: Fit, held: bool, asked: bool, share: float) ->
     ]
 
 
+def _one_way(model: RideModel) -> float:
+    """Length of the mean of all headings as unit vectors: 0 on a loop or out and back, 1 straight on."""
+    steps = model.windows.steps
+    heading, length = np.nan_to_num(steps.heading), steps.length
+    return float(np.abs(np.sum(np.exp(1j * heading) * length)) / length.sum())
+
+
 def _ride_notes(rides: Sequence[CalibrationRide], models: Sequence[RideModel], fit: Fit) -> list[str]:
     notes = []
     for i, (item, model) in enumerate(zip(rides, models, strict=True)):
         name = item.ride.name
         if not model.has_heading:
             notes.append(f"{name} has no positions: its wind can't be told and is taken as calm.")
-        elif float(fit.local_errors[i, :2].max()) > 0.7 * model.wind_error:
+        elif _one_way(model) > _MOSTLY_ONE_WAY:
             notes.append(
-                f"{name}: the wind along one direction can't be told from drag, because the headings are too "
+                f"{name}: the wind along the road can hardly be told from drag, because the headings are too "
                 "alike; an out-and-back or lapped ride, or its weather, would tell."
             )
         weights = fit.weights[i]

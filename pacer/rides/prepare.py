@@ -295,14 +295,14 @@ def _coasting_grade(
 
 
 def _headings(ride: Ride) -> FloatArray:
-    """Direction of travel at the records from the positions 4 s before and after [rad]; NaN without."""
+    """Direction of travel at the records from the positions 2.5 s before and after [rad]; NaN without."""
     if not ride.has("latitude_deg"):
         return np.full(len(ride), np.nan)
     from pyproj import Geod
 
     time = ride.elapsed
     latitude, longitude = filled(time, ride.latitude_deg), filled(time, ride.longitude_deg)
-    low, high = around(time, 4.0)
+    low, high = around(time, 2.5)
     azimuth, _, far = Geod(ellps="WGS84").inv(longitude[low], latitude[low], longitude[high], latitude[high])
     heading = np.radians(np.asarray(azimuth))
     steady = np.asarray(far) > 3.0
