@@ -42,9 +42,7 @@ _INPUTS: Final = ("rider", "bike", "race", "weather", "safety", "cockpit")
 def place_button(start: float, end: float) -> Html:
     """Give a stretch that can be shown on map and strips."""
     said = f"{kilometres(start)}–{kilometres(end)}"
-    return el(
-        "button", said, type="button", data_from=f"{start:.0f}", data_to=f"{end:.0f}", title="Show on the map"
-    )
+    return el("button", said, data_from=f"{start:.0f}", data_to=f"{end:.0f}")
 
 
 def _ground(grade: float) -> str:

@@ -27,8 +27,8 @@ from pacer.units import FloatArray
 
 __all__ = ["draw_report"]
 
-_PLACES: Final = 1300
-"""Places that the drawings and the read-out know: every cell of a short course, every 140 m of a long one."""
+_PLACES: Final = 1000
+"""Places that the drawings and the read-out know: every cell of a short course, every 180 m of a long one."""
 
 
 def draw_report(plan: Plan) -> bytes:
