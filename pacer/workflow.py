@@ -7,6 +7,7 @@ from dataclasses import dataclass, field, replace
 from typing import Any, Final
 
 import numpy as np
+import numpy.typing as npt
 
 from pacer.air.resolve import resolve_air
 from pacer.air.weather import Surface, Weather
@@ -112,7 +113,7 @@ def make_scenario(request: Request) -> Scenario:
     )
 
 
-def _inputs(request: Request) -> dict[str, Any]:
+def _inputs(request: Request, notes: tuple[str, ...] = ()) -> dict[str, Any]:
     return {
         "route": request.course.name,
         "route_sha256": request.route_sha256,
@@ -122,7 +123,7 @@ def _inputs(request: Request) -> dict[str, Any]:
         "zones": zone_tables(request.zones),
         "safety": safety_table(request.limits),
         **request.extra,
-        "assumed": list(request.assumed),
+        "assumed": [*request.assumed, *notes],
     }
 
 
@@ -138,7 +139,7 @@ def _plan(request: Request, scenario: Scenario, progress: Progress) -> Plan:
         solution,
         plan,
         climb=request.course.climb,
-        inputs=_inputs(request),
+        inputs=_inputs(request, scenario.air(solution.arrival).notes),
         cautions=_cautions(request, solution, plan.ride.time),
         changes=told(request.course.changes),
     )
@@ -155,7 +156,12 @@ def _cautions(request: Request, solution: Solution, time: float) -> tuple[str, .
     )
 
 
-def make_plan(request: Request, progress: Progress = lambda _: None) -> Plan:
+def make_plan(
+    request: Request,
+    progress: Progress = lambda _: None,
+    *,
+    refused: npt.NDArray[np.bool_] | None = None,
+) -> Plan:
     """Plan the race, check the plan from scratch, and mend what the check finds.
 
     Parameters
@@ -163,6 +169,8 @@ def make_plan(request: Request, progress: Progress = lambda _: None) -> Plan:
     request : Request
     progress : callable
         Told in a few words what is being done.
+    refused : bool array, shape (n,), optional
+        Cells of `make_scenario` where the tuck is refused besides the rules.
 
     Raises
     ------
@@ -170,6 +178,8 @@ def make_plan(request: Request, progress: Progress = lambda _: None) -> Plan:
         Where no plan meets the limits, or the finished plan doesn't pass the check.
     """
     scenario = make_scenario(request)
+    if refused is not None:
+        scenario = replace(scenario, refused=refused)
     found: tuple[Violation, ...] = ()
     for _ in range(MOST_REPAIRS):
         plan = _plan(request, scenario, progress)

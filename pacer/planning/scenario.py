@@ -44,6 +44,8 @@ class AirOnCells(Protocol):
     def crosswind(self) -> FloatArray: ...  # noqa: D102
     @property
     def gust_crosswind(self) -> FloatArray: ...  # noqa: D102
+    @property
+    def notes(self) -> tuple[str, ...]: ...  # noqa: D102
 
 
 @dataclass(frozen=True, slots=True, eq=False)
