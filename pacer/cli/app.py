@@ -9,6 +9,7 @@ from typing import Annotated, Final
 import typer
 
 from pacer.cli import compare_commands, plan_commands, ride_commands
+from pacer.cli.help import ExplainedCommand
 from pacer.errors import InfeasibleError, PacerError
 
 __all__ = ["app", "entrypoint"]
@@ -27,6 +28,8 @@ app = typer.Typer(
 )
 for register in (plan_commands.register, compare_commands.register, ride_commands.register):
     register(app)
+for registered in app.registered_commands:
+    registered.cls = ExplainedCommand
 
 
 def _version(asked: bool) -> None:

@@ -52,16 +52,17 @@ def compare(
     crr: Annotated[
         float | None, typer.Option("--crr", metavar="X", help="So much more rolling resistance.")
     ] = None,
-    json_: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
+    json_: Annotated[bool, typer.Option("--json", help="Print it as JSON.")] = False,
     picture: Annotated[
         Path | None,
         typer.Option("--picture", metavar="FILE", help="Draw it into FILE.svg or FILE.png."),
     ] = None,
 ) -> None:
-    """Compare the race as given with variants of it: seconds won or lost, where, and what one unit is worth.
+    """Compare the race with variants of it: seconds won or lost.
 
-    Without any variant: never tucked, steady power, more skill, less drag, mass and rolling resistance,
-    more wind, a wet road.
+    Says where they are won or lost, and what one unit of power, drag area, mass and so on is worth.
+    Without any variant it tries: never tucked, steady power, more skill, less drag, mass and rolling
+    resistance, more wind, a wet road.
     """
     from pacer.cli.outputs import picture_kind
     from pacer.decide import compare_variants

@@ -6,7 +6,7 @@ import sys
 import time
 from dataclasses import dataclass
 from pathlib import Path
-from typing import Annotated, TypeAlias
+from typing import Annotated, Final, TypeAlias
 
 import typer
 
@@ -36,6 +36,10 @@ __all__ = [
 ]
 
 
+_WEATHER: Final = "Weather, over the race file"
+_RACE: Final = "Race, over the race file"
+_COURSE: Final = "Course"
+
 Route: TypeAlias = Annotated[
     Path, typer.Argument(metavar="ROUTE.gpx", help="The course: a GPX track or route.")
 ]
@@ -48,42 +52,111 @@ RaceFile: TypeAlias = Annotated[
 ]
 WindFrom: TypeAlias = Annotated[
     float | None,
-    typer.Option("--wind-from", help="Where the wind blows from, degrees."),
+    typer.Option(
+        "--wind-from",
+        metavar="DEG",
+        rich_help_panel=_WEATHER,
+        help="Where the wind blows from, clockwise from true north.",
+    ),
 ]
-WindSpeed: TypeAlias = Annotated[float | None, typer.Option("--wind-speed", help="Mean wind at 10 m, m/s.")]
-Gust: TypeAlias = Annotated[float | None, typer.Option("--gust", help="Gusts, m/s.")]
-Temperature: TypeAlias = Annotated[float | None, typer.Option("--temperature", help="Air temperature, °C.")]
+WindSpeed: TypeAlias = Annotated[
+    float | None,
+    typer.Option(
+        "--wind-speed",
+        metavar="M/S",
+        rich_help_panel=_WEATHER,
+        help="Mean wind 10 m above open ground, as forecasts give it.",
+    ),
+]
+Gust: TypeAlias = Annotated[
+    float | None,
+    typer.Option("--gust", metavar="M/S", rich_help_panel=_WEATHER, help="Highest gusts, as forecast."),
+]
+Temperature: TypeAlias = Annotated[
+    float | None,
+    typer.Option("--temperature", metavar="C", rich_help_panel=_WEATHER, help="Of the air, °C."),
+]
 Pressure: TypeAlias = Annotated[
     float | None,
-    typer.Option("--pressure", help="Pressure reduced to sea level, hPa."),
+    typer.Option(
+        "--pressure", metavar="HPA", rich_help_panel=_WEATHER, help="Of the air, reduced to sea level, hPa."
+    ),
 ]
-Humidity: TypeAlias = Annotated[float | None, typer.Option("--humidity", help="Relative humidity, 0 to 1.")]
-Wet: TypeAlias = Annotated[bool | None, typer.Option("--wet/--dry", help="State of the road.")]
-Laps: TypeAlias = Annotated[int | None, typer.Option("--laps", help="Times round.")]
-Reverse: TypeAlias = Annotated[bool | None, typer.Option("--reverse/--forward", help="Ride it from its end.")]
+Humidity: TypeAlias = Annotated[
+    float | None,
+    typer.Option(
+        "--humidity", metavar="SHARE", rich_help_panel=_WEATHER, help="Relative humidity; 70 % is 0.7."
+    ),
+]
+Wet: TypeAlias = Annotated[
+    bool | None,
+    typer.Option("--wet/--dry", rich_help_panel=_WEATHER, help="State of the road; wet tightens the limits."),
+]
+Laps: TypeAlias = Annotated[
+    int | None,
+    typer.Option(
+        "--laps", metavar="N", rich_help_panel=_RACE, help="How often the course of the file is ridden."
+    ),
+]
+Reverse: TypeAlias = Annotated[
+    bool | None,
+    typer.Option("--reverse/--forward", rich_help_panel=_RACE, help="Ride it from its end to its start."),
+]
 Effort: TypeAlias = Annotated[
     float | None,
-    typer.Option("--effort", help="Fourth-power mean power over critical power."),
+    typer.Option(
+        "--effort",
+        metavar="SHARE",
+        rich_help_panel=_RACE,
+        help="Fourth-power mean power over critical power, as 0.88.",
+    ),
 ]
 TargetPower: TypeAlias = Annotated[
-    float | None, typer.Option("--target-power", help="Fourth-power mean power, W.")
+    float | None,
+    typer.Option(
+        "--target-power",
+        metavar="W",
+        rich_help_panel=_RACE,
+        help="Fourth-power mean power, instead of an effort.",
+    ),
 ]
 StartTime: TypeAlias = Annotated[
     str | None,
-    typer.Option("--start-time", help="As 2026-06-14T07:30:00+01:00, for a forecast."),
+    typer.Option(
+        "--start-time",
+        metavar="TIME",
+        rich_help_panel=_RACE,
+        help="For a forecast, as 2026-06-14T07:30:00+01:00.",
+    ),
 ]
 Track: TypeAlias = Annotated[
     int | None,
-    typer.Option("--track", min=1, help="Which track of a file with several."),
+    typer.Option(
+        "--track", metavar="N", min=1, rich_help_panel=_COURSE, help="Which track of a file with several."
+    ),
 ]
 Flat: TypeAlias = Annotated[
     bool,
-    typer.Option("--flat", help="Plan without elevation, as if the road were flat."),
+    typer.Option(
+        "--flat", rich_help_panel=_COURSE, help="Leave elevation out, as if the road were level everywhere."
+    ),
 ]
-StartKm: TypeAlias = Annotated[float | None, typer.Option("--start-km", min=0.0, help="Begin here.")]
-EndKm: TypeAlias = Annotated[float | None, typer.Option("--end-km", min=0.0, help="End here.")]
-Quiet: TypeAlias = Annotated[bool, typer.Option("--quiet", "-q", help="No progress.")]
-Verbose: TypeAlias = Annotated[bool, typer.Option("--verbose", "-v", help="Timings on stderr.")]
+StartKm: TypeAlias = Annotated[
+    float | None,
+    typer.Option(
+        "--start-km", metavar="KM", min=0.0, rich_help_panel=_COURSE, help="Begin here instead of at km 0."
+    ),
+]
+EndKm: TypeAlias = Annotated[
+    float | None,
+    typer.Option(
+        "--end-km", metavar="KM", min=0.0, rich_help_panel=_COURSE, help="End here instead of at the end."
+    ),
+]
+Quiet: TypeAlias = Annotated[bool, typer.Option("--quiet", "-q", help="No progress line.")]
+Verbose: TypeAlias = Annotated[
+    bool, typer.Option("--verbose", "-v", help="Say on stderr how long each part took.")
+]
 
 
 @dataclass(slots=True)

@@ -23,7 +23,8 @@ def register(app: typer.Typer) -> None:
 def plan(
     inputs: PlanInputs,
     out: Annotated[
-        Path | None, typer.Option("--out", metavar="DIR", help="Folder for the results; default ROUTE-plan.")
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Folder for the results; ROUTE-plan unless given."),
     ] = None,
     png: Annotated[bool, typer.Option("--png", help="Also draw profile and map as plan.png.")] = False,
     splits: Annotated[
@@ -31,7 +32,12 @@ def plan(
         typer.Option("--splits", min=0.1, metavar="KM", help="Also write splits.csv, every so many km."),
     ] = None,
 ) -> None:
-    """Plan a race: power and position for every stretch, checked for safety, with card and report."""
+    """Plan a race: power and position for every stretch.
+
+    Writes the plan, a table, the cue card, a report and two files for a head unit into a folder, and prints a
+    summary: time, power, where the tuck pays, where the hands stay on the brakes, and how good the plan is
+    proven to be. Nothing is written unless the finished plan passes its own safety check.
+    """
     from pacer.cli.outputs import plan_files
     from pacer.files._atomic import write_files
     from pacer.render.summary import plan_summary
@@ -53,9 +59,13 @@ def plan(
 @takes_plan_inputs
 def check(
     inputs: PlanInputs,
-    json_: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
+    json_: Annotated[bool, typer.Option("--json", help="Print it as JSON.")] = False,
 ) -> None:
-    """Say where it is unsafe to be tucked: stretches, reasons, numbers, and what each costs."""
+    """Show where it is unsafe to be tucked, why, and what it costs.
+
+    For each stretch the point by which the hands are back on the brakes, the rules that refuse the tuck with
+    their numbers, and the seconds that they cost. Nothing is written.
+    """
     from pacer.files.plans import check_to_json
     from pacer.render.summary import check_summary
     from pacer.workflow import make_plan
@@ -67,8 +77,10 @@ def check(
 
 def route(
     route: o.Route,
-    laps: Annotated[int, typer.Option("--laps", min=1, help="Times round.")] = 1,
-    reverse: Annotated[bool, typer.Option("--reverse", help="Ride it from its end.")] = False,
+    laps: Annotated[
+        int, typer.Option("--laps", min=1, metavar="N", help="How often the course is ridden.")
+    ] = 1,
+    reverse: Annotated[bool, typer.Option("--reverse", help="Ride it from its end to its start.")] = False,
     track: o.Track = None,
     flat: o.Flat = False,
     start_km: o.StartKm = None,
@@ -78,7 +90,11 @@ def route(
         typer.Option("--picture", metavar="FILE", help="Draw profile and map into FILE.svg or FILE.png."),
     ] = None,
 ) -> None:
-    """Show what the course is: length, climb, segments, corners, and what was cleaned and why."""
+    """Show the course: length, climb, corners, what was cleaned.
+
+    Corners that the file draws too coarsely to be measured are named, and so is everything that reading
+    changed, with its reason.
+    """
     from pacer.cli.loading import CourseOptions, load_course
     from pacer.cli.outputs import course_picture
     from pacer.course.cells import make_cells
@@ -99,10 +115,10 @@ def card(
     size: Annotated[
         str, typer.Option("--size", metavar="WxH", help="In mm, or one of: card, strip, pocket.")
     ] = "card",
-    paper: Annotated[str, typer.Option("--paper", help="A4 or Letter.")] = "A4",
+    paper: Annotated[str, typer.Option("--paper", metavar="NAME", help="A4 or Letter.")] = "A4",
     most_cues: Annotated[
         int | None,
-        typer.Option("--most-cues", min=1, help="At most so many; the rest are merged at least cost."),
+        typer.Option("--most-cues", metavar="N", min=1, help="At most so many lines; others are merged."),
     ] = None,
     font: Annotated[
         Path | None, typer.Option("--font", metavar="FILE.ttf", help="For names in other scripts.")
@@ -111,7 +127,7 @@ def card(
         "cue-card.pdf"
     ),
 ) -> None:
-    """Print the cue card again, in another size or with fewer cues."""
+    """Print the cue card again, in another size or shorter."""
     from pacer.cli.outputs import card_file
     from pacer.files._atomic import write_file
     from pacer.files.plans import read_plan
@@ -124,9 +140,14 @@ def card(
 
 
 def init(
-    folder: Annotated[Path, typer.Argument(metavar="[DIR]", help="Where to put them.")] = Path(),
+    folder: Annotated[
+        Path, typer.Argument(metavar="DIR", help="Where to put them; here unless given.")
+    ] = Path(),
 ) -> None:
-    """Write a rider file and a race file to fill in; never over existing ones."""
+    """Write a rider file and a race file to fill in.
+
+    Existing files are never written over.
+    """
     from pacer.errors import OutputError
     from pacer.files._atomic import write_files
     from pacer.files.templates import race_template, rider_template

@@ -19,17 +19,26 @@ if TYPE_CHECKING:
 
 __all__ = ["register"]
 
-Rides: TypeAlias = Annotated[list[Path], typer.Argument(metavar="RIDE...", help="FIT, TCX, GPX or CSV.")]
+Rides: TypeAlias = Annotated[
+    list[Path], typer.Argument(metavar="RIDE", help="Recordings: FIT, TCX, GPX or CSV.")
+]
 Stretches: TypeAlias = Annotated[
     list[str] | None,
-    typer.Option("--stretch", metavar="'NAME: FROM-TO'", help="A part in a position, in km or time; repeat."),
+    typer.Option(
+        "--stretch",
+        metavar="'NAME: FROM-TO'",
+        help="A part ridden in this position, in km or time; may be repeated.",
+    ),
 ]
 LapPositions: TypeAlias = Annotated[
-    str | None, typer.Option("--lap-positions", metavar="NAME,NAME,-", help="A position for each lap mark.")
+    str | None,
+    typer.Option(
+        "--lap-positions", metavar="NAME,NAME,-", help="The position of each lap; '-' leaves one out."
+    ),
 ]
 Everywhere: TypeAlias = Annotated[
     str | None,
-    typer.Option("--position", metavar="NAME", help="The position of all the rest."),
+    typer.Option("--position", metavar="NAME", help="The position wherever none is told."),
 ]
 
 
@@ -134,20 +143,31 @@ def calibrate(
     race: o.RaceFile = None,
     hold: Annotated[
         list[str] | None,
-        typer.Option("--hold", metavar="NAME", help="Keep 'crr' or a position; repeat."),
+        typer.Option("--hold", metavar="NAME", help="Keep 'crr' or a position's drag area; may be repeated."),
     ] = None,
     trial: Annotated[
         list[str] | None,
-        typer.Option("--trial", metavar="W:TIME", help="An effort held to the end; repeat."),
+        typer.Option(
+            "--trial", metavar="W:TIME", help="An effort held to the end, as 342:5:00; may be repeated."
+        ),
     ] = None,
+    efforts: Annotated[
+        bool,
+        typer.Option("--efforts", help="Take over critical power and W' from the rides' best efforts."),
+    ] = False,
     out: Annotated[
         Path | None,
-        typer.Option("--out", metavar="FILE.toml", help="Default: RIDER-calibrated.toml."),
+        typer.Option(
+            "--out", metavar="FILE.toml", help="Updated rider file; RIDER-calibrated.toml unless given."
+        ),
     ] = None,
     quiet: o.Quiet = False,
     verbose: o.Verbose = False,
 ) -> None:
-    """Find drag areas, rolling resistance and critical power from rides; write an updated rider file."""
+    """Find drag areas, rolling resistance, power from rides.
+
+    Each with its uncertainty. Writes an updated rider file beside the old one, never over it.
+    """
     from pacer.errors import SettingsError
     from pacer.files._atomic import write_file
     from pacer.files.rider_update import updated_rider_toml
@@ -185,24 +205,38 @@ def calibrate(
 
 def field_test(
     ride: Annotated[
-        Path | None, typer.Argument(metavar="[RIDE]", help="The recording; without it, what to ride is said.")
+        Path | None, typer.Argument(metavar="RIDE", help="The recording; without it, what to ride is said.")
     ] = None,
     rider: o.RiderFile = None,
     run: Annotated[
         list[str] | None,
-        typer.Option("--run", metavar="'NAME: FROM-TO'", help="An out-and-back run, in time; repeat."),
+        typer.Option(
+            "--run", metavar="'NAME: FROM-TO'", help="An out-and-back run, in time; may be repeated."
+        ),
     ] = None,
     difference: Annotated[
-        float, typer.Option("--difference", min=0.001, max=0.2, help="Drag area to tell apart, m².")
+        float,
+        typer.Option("--difference", metavar="M2", min=0.001, max=0.2, help="Drag area to tell apart, m²."),
     ] = 0.02,
-    speed: Annotated[float, typer.Option("--speed", min=15.0, max=70.0, help="Of the runs, km/h.")] = 36.0,
-    run_length: Annotated[float, typer.Option("--run-length", min=400.0, help="Out and back, m.")] = 3000.0,
+    speed: Annotated[
+        float, typer.Option("--speed", metavar="KM/H", min=15.0, max=70.0, help="Of the runs, km/h.")
+    ] = 36.0,
+    run_length: Annotated[
+        float, typer.Option("--run-length", metavar="M", min=400.0, help="Out and back, m.")
+    ] = 3000.0,
     wind_change: Annotated[
-        float, typer.Option("--wind-change", min=0.0, max=5.0, help="Of the mean wind within a run, m/s.")
+        float,
+        typer.Option(
+            "--wind-change", metavar="M/S", min=0.0, max=5.0, help="Of the mean wind within a run, m/s."
+        ),
     ] = 0.3,
     race: o.RaceFile = None,
 ) -> None:
-    """Say what runs tell two positions apart; or, from such runs, which is faster and how sure that is."""
+    """Tell two positions apart by runs on a quiet road.
+
+    Without a recording it says how many runs of which length are needed; with one, which position is faster
+    and how sure that is.
+    """
     from pacer.errors import SettingsError
     from pacer.files.settings import default_rider, read_race_file, read_rider_file
 
@@ -236,7 +270,7 @@ def review(
     lap_positions: LapPositions = None,
     position: Everywhere = None,
 ) -> None:
-    """Lay a ride on its plan, segment by segment, and say why time was won or lost."""
+    """Lay a ride on its plan: why time was won or lost."""
     from pacer.cli.stretches import read_lap_positions, read_stretches
     from pacer.files.plans import read_plan
     from pacer.render.review_text import review_summary
