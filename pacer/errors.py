@@ -27,7 +27,27 @@ __all__ = [
     "RideError",
     "SettingsError",
     "WeatherError",
+    "one_line",
 ]
+
+_LONGEST_LINE = 480
+_LONGEST_PLACE = 200
+_LONGEST_FOUND = 120
+"""Letters of a message, of the place in it and of what was found there."""
+
+
+def one_line(text: str) -> str:
+    """Bring a text onto one line, without characters that can't be seen or that steer a screen."""
+    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+
+
+def _cut(text: str, longest: int) -> str:
+    return text if len(text) <= longest else text[: longest - 1].rstrip() + "…"
+
+
+def _cut_middle(text: str, longest: int) -> str:
+    half = (longest - 1) // 2
+    return text if len(text) <= longest else f"{text[:half]}…{text[-half:]}"
 
 
 class PacerError(Exception):
@@ -57,11 +77,11 @@ class InputError(PacerError):
         super().__init__(str(self))
 
     def __str__(self) -> str:
-        head = f"{self.where}: {self.what}" if self.where else self.what
-        found = f" (found {self.found})" if self.found else ""
+        where = _cut_middle(one_line(self.where), _LONGEST_PLACE)
+        head = f"{where}: {self.what}" if where else self.what
+        found = f" (found {_cut(one_line(self.found), _LONGEST_FOUND)})" if self.found else ""
         do = f"; {self.do}" if self.do else ""
-        line = f"{head}{found}{do}"
-        return " ".join("".join(c if c.isprintable() else " " for c in line).split())
+        return _cut(one_line(f"{head}{found}{do}"), _LONGEST_LINE)
 
 
 class CourseError(InputError):

@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
-from pacer.errors import OutputError
+from pacer.errors import OutputError, one_line
 
 __all__ = ["write_file", "write_files"]
 
@@ -111,7 +111,7 @@ def write_file(path: str | os.PathLike[str], content: bytes) -> None:
     """
     target = Path(path)
     if not target.name:
-        raise OutputError(_one_line(f"{path}: can't write here: this is a folder; give a file name"))
+        raise OutputError(one_line(f"{path}: can't write here: this is a folder; give a file name"))
     write_files(target.parent, {target.name: content})
 
 
@@ -126,14 +126,14 @@ def _make_folder(place: Path, batch: _Batch) -> None:
             step.mkdir(exist_ok=True)
             batch.made_folders.append(step)
         if not place.is_dir():
-            raise OutputError(_one_line(f"{place}: can't write into it: it is a file, not a folder"))
+            raise OutputError(one_line(f"{place}: can't write into it: it is a file, not a folder"))
 
 
 def _write_beside(path: Path, content: bytes, batch: _Batch) -> None:
     """Write `content` next to `path`, all the way to the disk."""
     target = path.resolve() if path.is_symlink() else path
     if target.exists() and not target.is_file():
-        raise OutputError(_one_line(f"{path}: can't write here: it isn't an ordinary file"))
+        raise OutputError(one_line(f"{path}: can't write here: it isn't an ordinary file"))
     temp, handle = _open_new(target)
     batch.pending.append(_Pending(target, temp))
     with os.fdopen(handle, "wb") as stream:
@@ -153,7 +153,7 @@ def _open_new(target: Path) -> tuple[Path, int]:
         except FileExistsError:
             continue
     left = f"{target.parent}: too many files of interrupted runs (.pacer-*.new); remove them"
-    raise OutputError(_one_line(left))
+    raise OutputError(one_line(left))
 
 
 def _put_in_place(item: _Pending) -> None:
@@ -185,8 +185,4 @@ def _told(place: Path, action: str) -> Iterator[None]:
         yield
     except OSError as error:
         reason = error.strerror or type(error).__name__
-        raise OutputError(_one_line(f"{place}: can't {action}: {reason}; nothing was changed")) from error
-
-
-def _one_line(text: str) -> str:
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+        raise OutputError(one_line(f"{place}: can't {action}: {reason}; nothing was changed")) from error

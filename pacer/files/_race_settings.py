@@ -10,7 +10,7 @@ from typing import Any, Final
 
 from pacer.air.weather import CALM_ASSUMED, Weather, constant_weather
 from pacer.course.track import Zone
-from pacer.errors import SettingsError
+from pacer.errors import SettingsError, one_line
 from pacer.files._race_weather import override_series, resolve_weather, weather_faults
 from pacer.files._schema import Fault, Table, refuse, show, validate
 from pacer.files._settings_models import RaceTable, WeatherTable, ZoneTable
@@ -191,7 +191,7 @@ def _settings(race: RaceTable, weather: WeatherTable, forecast: Forecast | None)
 def _race(table: RaceTable) -> Race:
     reserve = table.w_prime_reserve_j
     return Race(
-        name=" ".join("".join(c if c.isprintable() else " " for c in table.name).split()),
+        name=one_line(table.name),
         start_time=table.start_time,
         laps=table.laps,
         reverse=table.reverse,

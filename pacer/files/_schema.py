@@ -31,7 +31,7 @@ __all__ = [
     "yes_no",
 ]
 
-_LONGEST_LINE: Final = 400
+_LONGEST_LINE: Final = 300
 """Faults after the first are told in full while the line stays below this, otherwise by key alone."""
 
 _MOST_KEYS_NAMED: Final = 6
@@ -176,7 +176,7 @@ def _fault(
     name: str,
     known: Mapping[str, type[Table]],
 ) -> Fault:
-    place = f"{name} {key}"
+    place = f"{name} {key if len(key) <= 40 else key[:39] + '…'}"
     if kind == "extra_forbidden":
         return Fault(place, "is not a known key", do=_suggestion(model, key, name, known))
     field = model.model_fields[key]

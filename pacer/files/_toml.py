@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from pacer.errors import SettingsError
+from pacer.files._content import read_text
 
 __all__ = ["load_toml"]
 
@@ -22,21 +23,9 @@ def load_toml(path: Path) -> dict[str, Any]:
         If it can't be opened, is larger than 1 MB, isn't UTF-8 or isn't TOML.
     """
     where = str(path)
+    text = read_text(path, most=_LARGEST_FILE, kind="a settings file", error=SettingsError)
     try:
-        with path.open("rb") as file:
-            content = file.read(_LARGEST_FILE + 1)
-    except OSError as error:
-        raise SettingsError("can't be read", where=where, found=error.strerror or "") from None
-    except ValueError:
-        raise SettingsError("is not the name of a file", where=where) from None
-    if len(content) > _LARGEST_FILE:
-        raise SettingsError("is too large for a settings file", where=where, found="over 1 MB")
-    try:
-        return tomllib.loads(content.decode("utf-8-sig"))
-    except UnicodeDecodeError as error:
-        raise SettingsError(
-            "is not UTF-8", where=where, found=f"byte {error.start}", do="save it as UTF-8"
-        ) from None
+        return tomllib.loads(text)
     except tomllib.TOMLDecodeError as error:
         raise SettingsError(
             f"is not TOML: {error}", where=where, do="pacer init writes one to start from"

@@ -6,6 +6,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from pacer.course.track import Zone, ZoneKind
+from pacer.errors import one_line
 from pacer.files._schema import Fault, show, validate
 from pacer.files._settings_models import ZoneTable
 from pacer.units import KMH
@@ -101,6 +102,6 @@ def _zone(table: ZoneTable) -> Zone:
         kind=ZoneKind(table.kind),
         start=1000.0 * table.start_km,
         end=1000.0 * end_km,
-        note=" ".join("".join(c if c.isprintable() else " " for c in table.note).split()),
+        note=one_line(table.note),
         value=zone_value(table),
     )

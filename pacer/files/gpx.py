@@ -6,7 +6,6 @@ import itertools
 import math
 from array import array
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import BinaryIO, Final
 from xml.parsers import expat
@@ -15,10 +14,14 @@ import numpy as np
 
 from pacer.course.track import RawTrack, Waypoint
 from pacer.errors import CourseError
+from pacer.files._xml import DEEPEST, parse_moment
 
 __all__ = ["read_gpx"]
 
 _MOST_POINTS: Final = 3_000_000
+_MOST_WAYPOINTS: Final = 20_000
+_MOST_LINES: Final = 10_000
+_MOST_NAMES: Final = 10_000
 _JOIN_M: Final = 200.0
 """Tracks whose ends are nearer than this are one course (common practice, no source) [m]."""
 
@@ -133,9 +136,11 @@ class _Reader:
         name = self._local.get(tag)
         if name is None:
             name = self._local[tag] = tag.rsplit(":", 1)[-1]
+            self._count(len(self._local), _MOST_NAMES, "kinds of element")
         stack = self._stack
         parent = stack[-1] if stack else ""
         stack.append(name)
+        self._count(len(stack), DEEPEST, "elements within each other")
         if not self.saw_root:
             self._check_root(name)
         if name in _POINTS:
@@ -146,10 +151,15 @@ class _Reader:
         elif name in ("trk", "rte"):
             self._line = _Line(name, start=len(self.latitude), end=len(self.latitude))
             (self.tracks if name == "trk" else self.routes).append(self._line)
+            self._count(len(self.tracks) + len(self.routes), _MOST_LINES, "tracks and routes")
         elif name == "trkseg" and self._line is not None:
             self._line.parts.append(len(self.latitude))
         elif name == "name" and parent in ("trk", "rte", "metadata", "gpx"):
             self._collect()
+
+    def _count(self, count: int, most: int, things: str) -> None:
+        if count > most:
+            raise self.error(f"more than {most} {things}", do="simplify the course first")
 
     def _check_root(self, name: str) -> None:
         self.saw_root = True
@@ -162,6 +172,7 @@ class _Reader:
         longitude = self._coordinate(attributes, "lon", 180.0)
         if name == "wpt":
             self._waypoint = {"lat": repr(latitude), "lon": repr(longitude)}
+            self._count(len(self.waypoints), _MOST_WAYPOINTS, "waypoints")
             return
         if self._line is None:
             raise self.error(f"a <{name}> stands outside a track or route")
@@ -170,8 +181,7 @@ class _Reader:
         self.elevation.append(math.nan)
         self.time.append(math.nan)
         self._line.end = len(self.latitude)
-        if len(self.latitude) > _MOST_POINTS:
-            raise self.error(f"more than {_MOST_POINTS} points", do="simplify the course first")
+        self._count(len(self.latitude), _MOST_POINTS, "points")
 
     def _coordinate(self, attributes: dict[str, str], key: str, bound: float) -> float:
         text = attributes.get(key)
@@ -211,7 +221,7 @@ class _Reader:
         elif name == "ele":
             self.elevation[-1] = self._elevation(text)
         elif name == "time":
-            self.time[-1] = _seconds(text)
+            self.time[-1] = parse_moment(text)
         elif parent in ("trk", "rte") and self._line is not None:
             self._line.name = text[:200]
         else:
@@ -227,16 +237,6 @@ class _Reader:
         if not math.isfinite(value):
             raise self.error("an elevation isn't a number", found=repr(text), do="correct or remove it")
         return value
-
-
-def _seconds(text: str) -> float:
-    try:
-        moment = datetime.fromisoformat(text)
-    except ValueError:
-        return math.nan
-    if moment.tzinfo is None:
-        moment = moment.replace(tzinfo=UTC)
-    return moment.timestamp()
 
 
 def _refuse_other_formats(file: BinaryIO, where: str) -> None:

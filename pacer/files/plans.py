@@ -14,13 +14,14 @@ import numpy as np
 
 from pacer.errors import PlanFileError
 from pacer.files import _plan_schema as schema
+from pacer.files._content import read_text
 from pacer.files._plan_reader import PlanReader, refusal
 from pacer.files._plan_schema import Flag, Kind, Number, Whole
 from pacer.planning.plan import SCHEMA, Plan, Reason
 
 __all__ = ["check_to_json", "plan_to_json", "read_plan"]
 
-_LARGEST_FILE: Final = 256 * 1024 * 1024
+_LARGEST_FILE: Final = 256_000_000
 
 
 def plan_to_json(plan: Plan) -> bytes:
@@ -157,17 +158,9 @@ def read_plan(path: Path | str) -> Plan:
 
 def _load(path: Path) -> dict[str, Any]:
     where = str(path)
+    text = read_text(path, most=_LARGEST_FILE, kind="a plan file", error=PlanFileError)
     try:
-        size = path.stat().st_size
-        if size > _LARGEST_FILE:
-            raise refusal(f"larger than any plan file ({_LARGEST_FILE >> 20} MB)", where, f"{size} bytes")
-        raw = path.read_bytes()
-    except OSError as error:
-        raise PlanFileError("can't be read", where=where, found=error.strerror or str(error)) from error
-    except ValueError as error:  # a null character in the path
-        raise PlanFileError("can't be read", where=where, found=str(error)) from error
-    try:
-        data = json.loads(raw.decode("utf-8-sig"), parse_constant=_refuse_constant)
+        data = json.loads(text, parse_constant=_refuse_constant)
     except RecursionError as error:
         raise refusal("isn't a plan file", where, "nesting too deep") from error
     except ValueError as error:

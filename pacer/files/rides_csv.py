@@ -16,7 +16,9 @@ from typing import Final
 import numpy as np
 
 from pacer.errors import RideError
-from pacer.files.rides_xml import parse_moment
+from pacer.files._content import read_text
+from pacer.files._xml import parse_moment
+from pacer.files.rides import LARGEST
 from pacer.rides.ride import Lap, Recording
 from pacer.units import KMH, ZERO_CELSIUS
 
@@ -38,19 +40,12 @@ _COLUMNS: Final = {
 
 def read_csv(file: Path) -> Recording:
     """Read a CSV file; a field that isn't a number is an error that names its line."""
-    try:
-        text = file.read_text(encoding="utf-8-sig")
-    except (OSError, UnicodeError) as error:
-        raise RideError("can't be read as text", where=str(file), do="save it as UTF-8") from error
-    lines = [(i, line) for i, line in enumerate(text.splitlines(), 1) if line.strip() and line[0] != "#"]
-    try:
-        rows = list(csv.reader(line for _, line in lines))
-    except csv.Error as error:
-        raise RideError("not a CSV file", where=str(file), found=str(error)) from error
+    text = read_text(file, most=LARGEST, kind="a ride", error=RideError)
+    numbers, rows = _rows(file, text)
     header = [name.strip().lower() for name in rows[0]] if rows else []
     notes = _check_header(file, header)
     table = [_pad(row, len(header)) for row in rows[1:]]
-    numbers = [number for number, _ in lines[1:]]
+    numbers = numbers[1:]
     channels = {}
     for name, (channel, factor, offset) in _COLUMNS.items():
         if name in header:
@@ -65,6 +60,22 @@ def read_csv(file: Path) -> Recording:
         laps=_laps(header, table, time.tolist()),
         notes=tuple(notes),
     )
+
+
+def _rows(file: Path, text: str) -> tuple[list[int], list[list[str]]]:
+    """Line numbers and fields of what is neither empty nor a comment; a record is one line."""
+    numbers, rows = [], []
+    for number, line in enumerate(text.splitlines(), 1):
+        if not line.strip() or line.startswith("#"):
+            continue
+        try:
+            rows.append(next(csv.reader([line], strict=True)))
+        except csv.Error as error:
+            raise RideError(
+                "is not a line of CSV", where=f"{file}, line {number}", found=str(error)
+            ) from None
+        numbers.append(number)
+    return numbers, rows
 
 
 def _check_header(file: Path, header: list[str]) -> list[str]:

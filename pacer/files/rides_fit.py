@@ -80,14 +80,15 @@ def _messages(file: Path, found: _Found) -> Iterator[Any]:
             for frame in reader:
                 if frame.frame_type == fitdecode.FIT_FRAME_DATA:
                     yield frame
-    except fitdecode.FitError as error:
-        if not found.rows:
-            raise RideError(
-                "the FIT file is damaged", where=str(file), found=str(error), do="export the ride again"
-            ) from error
-        found.notes.append("the file breaks off; read as far as it goes")
     except OSError as error:
         raise RideError(f"can't be read: {error.strerror}", where=str(file)) from error
+    except Exception as error:  # on damaged files the decoder stumbles in many ways besides its FitError
+        if not found.rows:
+            told = str(error) or "a message that can't be decoded"
+            raise RideError(
+                "the FIT file is damaged", where=str(file), found=told, do="export the ride again"
+            ) from error
+        found.notes.append("the file breaks off; read as far as it goes")
 
 
 def _number(value: Any) -> float:
@@ -179,7 +180,8 @@ def _recording(file: Path, found: _Found) -> Recording:
         name: table[:, column] * _FIELDS[name][1] + _FIELDS[name][2]
         for column, name in enumerate(CHANNELS, start=1)
     }
-    first, last = np.nanmin(table[:, 0]), np.nanmax(table[:, 0])
+    dated = table[np.isfinite(table[:, 0]), 0]
+    first, last = (dated.min(), dated.max()) if dated.size else (np.nan, np.nan)
     laps = tuple(lap for lap in found.laps if lap.end > first and lap.start < last)
     return Recording(
         name=file.stem,

@@ -5,7 +5,6 @@ from __future__ import annotations
 import math
 from collections.abc import Callable, Iterator
 from dataclasses import dataclass, field
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Final
 from xml.etree.ElementTree import Element, ParseError, iterparse
@@ -13,11 +12,12 @@ from xml.etree.ElementTree import Element, ParseError, iterparse
 import numpy as np
 
 from pacer.errors import RideError
+from pacer.files._xml import DEEPEST, defines_entities, parse_moment
 from pacer.files.rides import CYCLING_WORDS
 from pacer.rides.ride import CHANNELS, Lap, Place, Recording
 from pacer.units import ZERO_CELSIUS
 
-__all__ = ["parse_moment", "read_xml"]
+__all__ = ["read_xml"]
 
 _NAMES: Final = {
     "distancemeters": "distance",
@@ -36,6 +36,9 @@ _NAMES: Final = {
 }
 """Local name of an element below a point, in small letters: the channel it fills."""
 
+
+_MOST_ELEMENTS: Final = 10_000_000
+"""A day's ride with every channel has about a million."""
 
 _OTHER_SPORTS: Final = ("run", "jog", "walk", "hik", "trek", "swim", "ski", "row", "transition")
 """Parts of the names of what isn't cycling; a GPX file may call its type anything else."""
@@ -62,17 +65,12 @@ def _number(text: str | None) -> float:
     return value if math.isfinite(value) else math.nan
 
 
-def parse_moment(text: str | None) -> float:
-    """Seconds since 1970-01-01 UTC of an ISO 8601 moment, UTC where it names no offset; NaN for none."""
-    try:
-        moment = datetime.fromisoformat((text or "").strip())
-    except ValueError:
-        return math.nan
-    return (moment if moment.tzinfo else moment.replace(tzinfo=UTC)).timestamp()
-
-
 def read_xml(file: Path) -> Recording:
     """Read the cycling part of a TCX or GPX file."""
+    if defines_entities(file):
+        raise RideError(
+            "the file defines XML entities, which no ride needs", where=str(file), do="export the ride again"
+        )
     parts: list[_Part] = []
     notes: list[str] = []
     events = _events(file, notes, parts)
@@ -92,8 +90,15 @@ def read_xml(file: Path) -> Recording:
 
 
 def _events(file: Path, notes: list[str], parts: list[_Part]) -> Iterator[tuple[str, Element]]:
+    depth = elements = 0
     try:
-        yield from iterparse(file, events=("start", "end"))
+        for event, element in iterparse(file, events=("start", "end")):
+            depth += 1 if event == "start" else -1
+            elements += event == "start"
+            if depth > DEEPEST or elements > _MOST_ELEMENTS:
+                what = "nests its elements too deep" if depth > DEEPEST else "has too many elements"
+                raise RideError(f"the XML {what} for a ride", where=str(file), do="export the ride again")
+            yield event, element
     except (ParseError, UnicodeError, ValueError, LookupError) as error:
         if not any(part.rows for part in parts):
             raise RideError(

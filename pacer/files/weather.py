@@ -26,6 +26,7 @@ from pacer.air.weather import (
     vector_from_wind,
 )
 from pacer.errors import WeatherError
+from pacer.files._content import read_text
 from pacer.units import ZERO_CELSIUS, FloatArray
 
 __all__ = ["COLUMNS", "Forecast", "read_forecast"]
@@ -96,19 +97,8 @@ def _at(path: Path, line: int, column: str = "") -> str:
 
 def _rows(path: Path) -> Iterator[tuple[int, list[str]]]:
     """Yield line number and fields of every line that isn't empty or a comment."""
-    try:
-        with path.open("rb") as file:
-            content = file.read(_LARGEST_FILE + 1)
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else "not the name of a file"
-        raise WeatherError("the forecast can't be read", where=str(path), found=reason) from None
-    if len(content) > _LARGEST_FILE:
-        raise WeatherError("is too large for a forecast", where=str(path), found="over 5 MB")
-    try:
-        lines = content.decode("utf-8-sig").splitlines()
-    except UnicodeDecodeError as error:
-        raise WeatherError("is not UTF-8", where=str(path), found=f"byte {error.start}") from None
-    for number, line in enumerate(lines, 1):
+    text = read_text(path, most=_LARGEST_FILE, kind="a forecast", error=WeatherError)
+    for number, line in enumerate(text.splitlines(), 1):
         if not line.strip() or line.lstrip().startswith("#"):
             continue
         try:

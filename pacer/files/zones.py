@@ -12,7 +12,8 @@ import numpy as np
 
 from pacer.course.track import ZoneKind
 from pacer.course.zones import GeoShape, GeoZone
-from pacer.errors import CourseError
+from pacer.errors import CourseError, one_line
+from pacer.files._content import read_text
 from pacer.files._schema import validate
 from pacer.files._settings_models import ZoneTable
 from pacer.files._zones import zone_faults, zone_value
@@ -48,15 +49,10 @@ def read_zones_geojson(path: str | Path) -> tuple[GeoZone, ...]:
         If the file can't be read, isn't GeoJSON, or a feature isn't a zone.
     """
     path = Path(path)
+    text = read_text(path, most=_LARGEST_BYTES, kind="a file of zones", error=CourseError)
     try:
-        if path.stat().st_size > _LARGEST_BYTES:
-            raise CourseError("too large for a file of zones", where=path.name, found="more than 20 MB")
-        data = json.loads(path.read_text(encoding="utf-8-sig"))
-    except OSError as error:
-        raise CourseError(
-            "the file can't be read", where=str(path), found=error.strerror or str(error)
-        ) from None
-    except (UnicodeDecodeError, RecursionError, ValueError) as error:
+        data = json.loads(text)
+    except (RecursionError, ValueError) as error:
         raise CourseError("not valid JSON", where=path.name, found=str(error)) from None
     features = _features(data, path.name)
     zones: list[GeoZone] = []
@@ -96,7 +92,7 @@ def _zones(feature: Any, label: str, where: str) -> list[GeoZone]:
             kind=ZoneKind(table.kind),
             shape=shape,
             rings=rings,
-            note=" ".join("".join(c if c.isprintable() else " " for c in table.note).split()),
+            note=one_line(table.note),
             value=zone_value(table),
             heading=heading,
             both_ways=properties.get("both_ways") is True,
@@ -141,7 +137,7 @@ def _rings(item: Any, place: str) -> tuple[Any, ...]:
 def _ring(item: Any, least: int, place: str) -> Any:
     try:
         ring = np.array([[float(p[0]), float(p[1])] for p in item], dtype=np.float64).reshape(-1, 2)
-    except (TypeError, ValueError, IndexError, KeyError):
+    except (TypeError, ValueError, IndexError, KeyError, OverflowError):
         raise CourseError("coordinates must be pairs of longitude and latitude", where=place) from None
     inside = np.all(np.isfinite(ring)) and np.all(np.abs(ring[:, 0]) <= 180.0)
     if ring.shape[0] < least or not inside or np.any(np.abs(ring[:, 1]) > 90.0):

@@ -442,7 +442,7 @@ class TestRaceFile:
         """The line names the forecast, not the race file."""
         path = tmp_path / "race.toml"
         path.write_text('[weather]\nforecast = "none.csv"\n', encoding="utf-8")
-        with pytest.raises(WeatherError, match=r"none\.csv: the forecast can't be read"):
+        with pytest.raises(WeatherError, match=r"none\.csv: the file can't be read"):
             read_race_file(path)
 
     def test_a_name_loses_its_control_characters(self) -> None:
