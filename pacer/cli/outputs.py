@@ -20,15 +20,20 @@ __all__ = ["card_file", "course_picture", "picture_kind", "plan_files"]
 def plan_files(
     plan: Plan, *, png: bool = False, splits_km: float | None = None
 ) -> tuple[dict[str, bytes], tuple[str, ...]]:
-    """Everything that `pacer plan` writes, by name, and what to tell the user about it."""
-    from pacer.files.plans import plan_to_json
+    """Everything that `pacer plan` writes, by name, and what to tell the user about it.
+
+    All of it is drawn from the plan as it stands in plan.json, so that it can be drawn again from there.
+    """
+    from pacer.files.plans import plan_as_written, plan_to_json
     from pacer.render.card import draw_card
     from pacer.render.export import cues_gpx, segments_csv, splits_csv, tcx_course
     from pacer.render.report import draw_report
 
+    written = plan_to_json(plan)
+    plan = plan_as_written(written)
     card = draw_card(plan)
     files = {
-        "plan.json": plan_to_json(plan),
+        "plan.json": written,
         "segments.csv": segments_csv(plan),
         "cue-card.pdf": card.pdf,
         "report.html": draw_report(plan),
@@ -70,7 +75,10 @@ def _bytes_of(path: Path) -> bytes:
     try:
         return path.read_bytes()
     except OSError as error:
-        raise SettingsError("the font can't be read", where=str(path), found=str(error.strerror)) from None
+        found = str(error.strerror)
+        raise SettingsError(
+            "the font can't be read", where=str(path), found=found, do="check the name"
+        ) from None
 
 
 def course_picture(course: Course, cells: Cells, cuts: npt.NDArray[np.int64], path: Path) -> bytes:

@@ -19,7 +19,7 @@ from pacer.files._plan_reader import PlanReader, refusal
 from pacer.files._plan_schema import Flag, Kind, Number, Whole
 from pacer.planning.plan import SCHEMA, Plan, Reason
 
-__all__ = ["check_to_json", "plan_to_json", "read_plan"]
+__all__ = ["check_to_json", "plan_as_written", "plan_to_json", "read_plan"]
 
 _LARGEST_FILE: Final = 256_000_000
 
@@ -153,12 +153,16 @@ def read_plan(path: Path | str) -> Plan:
         In one line, where the file can't be read, isn't a plan of this schema, lacks a key, holds a wrong
         type, a value out of its range or arrays that don't fit each other.
     """
-    return PlanReader(str(path)).plan(_load(Path(path)))
+    text = read_text(Path(path), most=_LARGEST_FILE, kind="a plan file", error=PlanFileError)
+    return _parse(text, str(path))
 
 
-def _load(path: Path) -> dict[str, Any]:
-    where = str(path)
-    text = read_text(path, most=_LARGEST_FILE, kind="a plan file", error=PlanFileError)
+def plan_as_written(content: bytes) -> Plan:
+    """The plan that others will read from these bytes of `plan_to_json`, rounded as it stands there."""
+    return _parse(content.decode("utf-8"), "plan.json")
+
+
+def _parse(text: str, where: str) -> Plan:
     try:
         data = json.loads(text, parse_constant=_refuse_constant)
     except RecursionError as error:
@@ -168,7 +172,7 @@ def _load(path: Path) -> dict[str, Any]:
     if not isinstance(data, dict) or data.get("schema") != SCHEMA:
         found = data.get("schema") if isinstance(data, dict) else data
         raise refusal(f'isn\'t a plan file: "schema" must be "{SCHEMA}"', where, found)
-    return data
+    return PlanReader(where).plan(data)
 
 
 def _refuse_constant(name: str) -> float:
