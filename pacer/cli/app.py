@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
-from typing import Annotated, Final
+from typing import Annotated, Any, Final
 
 import typer
 
@@ -18,6 +18,28 @@ EXIT_INPUT: Final = 1
 EXIT_INFEASIBLE: Final = 3
 EXIT_INTERRUPTED: Final = 130
 
+
+class _StoppedError(Exception):
+    """The user stopped the program."""
+
+
+class _ReaderGoneError(Exception):
+    """Whoever read the results has closed the pipe."""
+
+
+class _Command(ExplainedCommand):
+    """Brings an interrupt and a closed pipe to `entrypoint`; typer would end the program wordlessly."""
+
+    def invoke(self, ctx: Any) -> Any:
+        """Run the command."""
+        try:
+            return super().invoke(ctx)
+        except KeyboardInterrupt:
+            raise _StoppedError from None
+        except BrokenPipeError:
+            raise _ReaderGoneError from None
+
+
 app = typer.Typer(
     name="pacer",
     help="Where to go tucked, where to be upright and what power to hold, from a GPX file of the course.",
@@ -26,10 +48,14 @@ app = typer.Typer(
     pretty_exceptions_enable=False,
     rich_markup_mode=None,
 )
-for register in (plan_commands.register, compare_commands.register, ride_commands.register):
+for register in (
+    plan_commands.register,
+    compare_commands.register,
+    ride_commands.register,
+):
     register(app)
 for registered in app.registered_commands:
-    registered.cls = ExplainedCommand
+    registered.cls = _Command
 
 
 def _version(asked: bool) -> None:
@@ -58,17 +84,17 @@ def _silence_stdout() -> None:
 def entrypoint() -> None:
     """Run the program: 0 done, 1 unusable input, 2 wrong usage, 3 no plan meets the limits."""
     try:
-        app()
+        app(prog_name="pacer")
     except InfeasibleError as error:
         typer.echo(f"pacer: {error}", err=True)
         raise SystemExit(EXIT_INFEASIBLE) from None
     except PacerError as error:
         typer.echo(f"pacer: {error}", err=True)
         raise SystemExit(EXIT_INPUT) from None
-    except BrokenPipeError:
+    except (_ReaderGoneError, BrokenPipeError):
         _silence_stdout()
         raise SystemExit(0) from None
-    except KeyboardInterrupt:
+    except (_StoppedError, KeyboardInterrupt):
         typer.echo("pacer: interrupted; nothing was written", err=True)
         raise SystemExit(EXIT_INTERRUPTED) from None
     except MemoryError:
