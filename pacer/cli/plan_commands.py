@@ -48,7 +48,7 @@ def plan(
     progress("drawing")
     folder = out or Path(f"{inputs.route.stem}-plan")
     files, notes = plan_files(made, png=png, splits_km=splits)
-    write_files(folder, files)
+    write_files(folder, files, inputs=(inputs.route, inputs.rider, inputs.race))
     progress.done()
     for note in notes:
         typer.echo(f"pacer: {note}", err=True)
@@ -133,7 +133,7 @@ def card(
     from pacer.files.plans import read_plan
 
     content, notes = card_file(read_plan(plan_file), size=size, paper=paper, most_cues=most_cues, font=font)
-    write_file(out, content)
+    write_file(out, content, inputs=(plan_file, font))
     for note in notes:
         typer.echo(f"pacer: {note}", err=True)
     typer.echo(f"Written to {out}")
@@ -154,7 +154,7 @@ def init(
 
     files = {"rider.toml": rider_template().encode(), "race.toml": race_template().encode()}
     for name in files:
-        if (folder / name).exists():
+        if (folder / name).exists() or (folder / name).is_symlink():
             raise OutputError(f"{folder / name} exists already and was left as it is; give another folder")
     write_files(folder, files)
     typer.echo(f"Written to {folder}: {', '.join(files)}")

@@ -10,7 +10,7 @@ from __future__ import annotations
 
 import contextlib
 import os
-from collections.abc import Iterator, Mapping
+from collections.abc import Callable, Iterable, Iterator, Mapping
 from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
@@ -36,6 +36,13 @@ class _Pending:
         """Second name of the old file until all is done."""
         return self.temp.with_suffix(".old")
 
+    def put_back(self) -> None:
+        """Bring back what stood at the target, if anything did."""
+        if self.kept and os.path.lexists(self.aside):
+            self.aside.replace(self.target)
+        elif self.placed and not self.kept:
+            self.target.unlink(missing_ok=True)
+
     def tidy(self) -> None:
         """Remove what isn't a result; never raises."""
         for path in (self.temp, self.aside):
@@ -50,29 +57,49 @@ class _Batch:
     made_folders: list[Path] = field(default_factory=list)
     pending: list[_Pending] = field(default_factory=list)
 
-    def take_back(self) -> None:
-        """Put every old file back and remove what was made; never raises."""
+    def take_back(self) -> list[Path]:
+        """Put every old file back and remove what was made; give what couldn't be put back; never raises."""
+        left = []
         for item in reversed(self.pending):
-            with contextlib.suppress(OSError):
-                if item.kept:
-                    item.aside.replace(item.target)
-                elif item.placed:
-                    item.target.unlink(missing_ok=True)
-            item.tidy()
+            if _insist(item.put_back):
+                _insist(item.tidy)
+            else:
+                left.append(item.aside)
         for folder in reversed(self.made_folders):
-            with contextlib.suppress(OSError):
-                folder.rmdir()
+            _insist(folder.rmdir)
+        return left
 
 
-def write_files(folder: str | os.PathLike[str], files: Mapping[str, bytes]) -> None:
+def _insist(action: Callable[[], object]) -> bool:
+    """Do it in spite of an interrupt or two; whether the system let it be done."""
+    for _ in range(_TRIES):
+        try:
+            action()
+        except OSError:
+            return False
+        except (KeyboardInterrupt, MemoryError):
+            continue
+        return True
+    return False
+
+
+def write_files(
+    folder: str | os.PathLike[str],
+    files: Mapping[str, bytes],
+    *,
+    inputs: Iterable[str | os.PathLike[str] | None] = (),
+) -> None:
     """Write all of `files` into `folder`, or none of them.
 
     Parameters
     ----------
     folder : path
-        Made where it doesn't exist, with its parents; other files in it are left alone.
+        Made where it doesn't exist, with its parents; other files in it are left alone. A link among the
+        results is replaced by the result: what it points to may lie elsewhere.
     files : mapping of str to bytes
         Plain file names, without any folder, and what goes into each.
+    inputs : iterable of path or None
+        What the results were made of: none of these is ever written over.
 
     Raises
     ------
@@ -85,6 +112,7 @@ def write_files(folder: str | os.PathLike[str], files: Mapping[str, bytes]) -> N
         if name in {"", ".", ".."} or Path(name).name != name or "\0" in name or "\\" in name:
             raise ValueError(f"not a plain file name: {name!r}")
     place = Path(folder)
+    _spare((place / name for name in files), inputs)
     batch = _Batch()
     try:
         _make_folder(place, batch)
@@ -95,14 +123,19 @@ def write_files(folder: str | os.PathLike[str], files: Mapping[str, bytes]) -> N
                 _put_in_place(item)
             _sync_folder(place)
     except BaseException:
-        batch.take_back()
+        if left := batch.take_back():
+            names = ", ".join(path.name for path in left)
+            told = f"{place}: can't write, nor put back what stood there: it is kept as {names}"
+            raise OutputError(one_line(told)) from None
         raise
     for item in batch.pending:
-        item.tidy()
+        _insist(item.tidy)
 
 
-def write_file(path: str | os.PathLike[str], content: bytes) -> None:
-    """Write one file whole, or leave what stood there.
+def write_file(
+    path: str | os.PathLike[str], content: bytes, *, inputs: Iterable[str | os.PathLike[str] | None] = ()
+) -> None:
+    """Write one file whole, or leave what stood there; a link is followed, for it is what the user named.
 
     Raises
     ------
@@ -112,7 +145,19 @@ def write_file(path: str | os.PathLike[str], content: bytes) -> None:
     target = Path(path)
     if not target.name:
         raise OutputError(one_line(f"{path}: can't write here: this is a folder; give a file name"))
-    write_files(target.parent, {target.name: content})
+    if target.is_symlink():
+        target = target.resolve()
+    write_files(target.parent, {target.name: content}, inputs=inputs)
+
+
+def _spare(targets: Iterable[Path], inputs: Iterable[str | os.PathLike[str] | None]) -> None:
+    used = [Path(path) for path in inputs if path is not None]
+    for target in targets:
+        for path in used:
+            if target.exists() and path.exists() and target.samefile(path):
+                raise OutputError(
+                    one_line(f"{target}: can't write over what the plan is made of; give another --out")
+                )
 
 
 def _make_folder(place: Path, batch: _Batch) -> None:
@@ -131,17 +176,16 @@ def _make_folder(place: Path, batch: _Batch) -> None:
 
 def _write_beside(path: Path, content: bytes, batch: _Batch) -> None:
     """Write `content` next to `path`, all the way to the disk."""
-    target = path.resolve() if path.is_symlink() else path
-    if target.exists() and not target.is_file():
+    if path.exists() and not path.is_file():
         raise OutputError(one_line(f"{path}: can't write here: it isn't an ordinary file"))
-    temp, handle = _open_new(target)
-    batch.pending.append(_Pending(target, temp))
+    temp, handle = _open_new(path)
+    batch.pending.append(_Pending(path, temp))
     with os.fdopen(handle, "wb") as stream:
         stream.write(content)
         stream.flush()
         os.fsync(stream.fileno())
-    if target.exists():
-        temp.chmod(target.stat().st_mode & 0o7777)
+    if path.exists() and not path.is_symlink():
+        temp.chmod(path.stat().st_mode & 0o7777)
 
 
 def _open_new(target: Path) -> tuple[Path, int]:
@@ -158,7 +202,10 @@ def _open_new(target: Path) -> tuple[Path, int]:
 
 def _put_in_place(item: _Pending) -> None:
     """Rename the new file over the old, which keeps a second name until all are in place."""
-    if item.target.exists():
+    if item.target.is_symlink():
+        item.aside.symlink_to(item.target.readlink())
+        item.kept = True
+    elif item.target.exists():
         try:
             item.aside.hardlink_to(item.target)
         except OSError:  # a file system without links: a copy does the same

@@ -299,7 +299,7 @@ def _check_bytes(error: Exception, file: BinaryIO, encoding: str, where: str) ->
             found=f"byte 0x{fault.object[fault.start]:02x}",
             do="save it as UTF-8",
         ) from None
-    except LookupError:
+    except (LookupError, ValueError):
         return
 
 

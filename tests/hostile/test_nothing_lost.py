@@ -1,0 +1,368 @@
+"""What stood on the disk stays whole, whatever fails at any stage of a command."""
+
+from __future__ import annotations
+
+import errno
+import os
+import resource
+import signal
+import subprocess
+import sys
+import time
+from collections.abc import Callable
+from functools import lru_cache
+from pathlib import Path
+
+import pytest
+
+from pacer.files.plans import plan_to_json
+from tests.cli.run import Run, run
+from tests.render.sample import sample_plan
+
+RESULTS = ("course.tcx", "cue-card.pdf", "cues.gpx", "plan.json", "report.html", "segments.csv")
+OLD = {name: f"old {name}".encode() for name in RESULTS} | {"notes.txt": b"the user's own"}
+RIDER = Path(__file__).parents[2] / "routes" / "rider-practised.toml"
+
+
+def route(points: int = 60) -> bytes:
+    """A road to the north, 22 m between points, up and down."""
+    body = "".join(
+        f'<trkpt lat="{50 + 2e-4 * i:.6f}" lon="5"><ele>{100 + 8 * abs(i % 40 - 20) / 20:.1f}</ele></trkpt>'
+        for i in range(points)
+    )
+    return f'<gpx version="1.1"><trk><name>North</name><trkseg>{body}</trkseg></trk></gpx>'.encode()
+
+
+@lru_cache(maxsize=1)
+def plan_bytes() -> bytes:
+    """A plan file of the invented sample."""
+    return plan_to_json(sample_plan())
+
+
+def ride_bytes() -> bytes:
+    """An hour on a flat road at changing power, in still air, with speeds that fit it."""
+    from tests.rides.simulated import Scenario, simulate
+
+    calm = Scenario(length=12_000.0, cda=(("aero bars", 0.29),), wind_speed=0.0, gustiness=0.0, braking=False)
+    ride = simulate(calm, 1)[0]
+    columns = {
+        "time_s": ride.elapsed,
+        "distance_m": ride.distance,
+        "speed_m_s": ride.speed,
+        "latitude_deg": ride.latitude_deg,
+        "longitude_deg": ride.longitude_deg,
+        "elevation_m": ride.elevation,
+        "power_w": ride.power,
+    }
+    rows = zip(*(column.tolist() for column in columns.values()), strict=True)
+    return "\n".join([",".join(columns), *(",".join(map(repr, row)) for row in rows)]).encode()
+
+
+@pytest.fixture
+def home(tmp_path: Path, monkeypatch: pytest.MonkeyPatch) -> Path:
+    """A folder to work in: a route, a plan, a rider, a folder with old results and a file of the user's."""
+    (tmp_path / "north.gpx").write_bytes(route())
+    (tmp_path / "made.json").write_bytes(plan_bytes())
+    (tmp_path / "rider.toml").write_bytes(RIDER.read_bytes())
+    (tmp_path / "ride.csv").write_bytes(ride_bytes())
+    folder = tmp_path / "out"
+    folder.mkdir()
+    for name, content in OLD.items():
+        (folder / name).write_bytes(content)
+    monkeypatch.chdir(tmp_path)
+    return tmp_path
+
+
+def everything(folder: Path) -> dict[str, bytes]:
+    """All files below a folder."""
+    return {
+        str(path.relative_to(folder)): path.read_bytes()
+        for path in sorted(folder.rglob("*"))
+        if path.is_file()
+    }
+
+
+PLAN = ("plan", "north.gpx", "--rider", "rider.toml", "--out", "out")
+COMMANDS: dict[str, tuple[str, ...]] = {
+    "plan": PLAN,
+    "card": ("card", "made.json", "--out", "out/cue-card.pdf"),
+    "calibrate": (
+        *("calibrate", "ride.csv", "--rider", "rider.toml", "--position", "aero bars"),
+        *("--hold", "crr", "--out", "out/notes.txt"),
+    ),
+    "init": ("init", "fresh"),
+    "route": ("route", "north.gpx", "--picture", "out/north.svg"),
+}
+commands = pytest.mark.parametrize("command", COMMANDS)
+
+
+@commands
+def test_the_commands_write_where_they_are_told_and_nowhere_else(
+    command: str, home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Without a fault each command ends well, and only what it announces has changed."""
+    before = everything(home)
+    done = run(capsys, *COMMANDS[command])
+    assert done.code == 0, done.err
+    changed = {name for name, content in everything(home).items() if before.get(name) != content}
+    expected = {
+        "plan": {f"out/{name}" for name in RESULTS},
+        "card": {"out/cue-card.pdf"},
+        "calibrate": {"out/notes.txt"},
+        "init": {"fresh/rider.toml", "fresh/race.toml"},
+        "route": {"out/north.svg"},
+    }
+    assert changed == expected[command]
+    assert set(before) <= set(everything(home))
+
+
+class Fault:
+    """A call that works `good` times, then fails `times` times, then works again."""
+
+    def __init__(
+        self, real: Callable[..., object], error: BaseException, good: int = 0, times: int = 1
+    ) -> None:
+        self.real, self.error, self.left, self.times, self.struck = real, error, good, times, False
+
+    def __call__(self, *args: object, **kwargs: object) -> object:
+        """Do as the real one until the time has come."""
+        self.left -= 1
+        if -self.times <= self.left < 0:
+            self.struck = True
+            raise self.error
+        return self.real(*args, **kwargs)
+
+
+ERRORS = {
+    "full disk": OSError(errno.ENOSPC, "No space left on device"),
+    "read-only": OSError(errno.EROFS, "Read-only file system"),
+    "no permission": PermissionError(errno.EACCES, "Permission denied"),
+    "broken disk": OSError(errno.EIO, "Input/output error"),
+    "interrupt": KeyboardInterrupt(),
+    "memory": MemoryError(),
+}
+
+
+@commands
+@pytest.mark.parametrize(
+    ("call", "name"),
+    [(call, name) for call in ("fsync", "replace") for name in ERRORS]
+    + [("replace twice", "interrupt"), ("replace twice", "memory")],
+)
+def test_a_disk_that_fails_leaves_everything_as_it_was(
+    command: str,
+    call: str,
+    name: str,
+    home: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Full, read-only or broken disks and interrupts while writing: old files whole, no traceback."""
+    before, error = everything(home), ERRORS[name]
+    # of six files the third fails, of one the only one
+    times, call = (2, "replace") if call == "replace twice" else (1, call)
+    fault = Fault(getattr(os, call), error, good=2 if command == "plan" else 0, times=times)
+    with monkeypatch.context() as patch:
+        patch.setattr(os, call, fault)
+        done = run(capsys, *COMMANDS[command])
+    assert fault.struck
+    assert everything(home) == before
+    assert_told(done, 130 if isinstance(error, KeyboardInterrupt) else 1)
+    assert not (home / "fresh").exists()
+
+
+def test_what_can_not_even_be_put_back_is_kept_beside(
+    home: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A disk that turns read-only between two renames: the old files stay, under the names that are told."""
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "replace", Fault(os.replace, ERRORS["read-only"], good=2, times=1000))
+        done = run(capsys, *PLAN)
+    assert_told(done, 1)
+    found = everything(home / "out")
+    for name, content in OLD.items():
+        kept = [other for other, found_there in found.items() if found_there == content]
+        assert kept, name
+        assert name in kept or any(other in done.err for other in kept)
+
+
+def assert_told(done: Run, code: int) -> None:
+    """The last line of the messages is the program's own, alone, and there is no traceback."""
+    assert done.code == code
+    lines = done.err.strip().replace("\r", "\n").splitlines()
+    assert lines[-1].startswith("pacer: ")
+    assert "Traceback" not in done.err
+    assert "Written" not in done.out
+
+
+STAGES = {
+    "reading": "pacer.cli.loading.read_gpx",
+    "building the course": "pacer.cli.loading.build_course",
+    "cutting cells": "pacer.workflow.make_cells",
+    "optimising": "pacer.workflow.optimise",
+    "making it followable": "pacer.workflow.followable",
+    "assembling": "pacer.workflow.assemble",
+    "checking": "pacer.workflow.recheck",
+    "drawing the card": "pacer.render.card.draw_card",
+    "drawing the report": "pacer.render.report.draw_report",
+    "listing": "pacer.render.export.segments_csv",
+    "as text": "pacer.files.plans.plan_to_json",
+    "opening files": "os.open",
+    "keeping the old": "pathlib.Path.hardlink_to",
+}
+
+
+@pytest.mark.parametrize("stage", STAGES)
+@pytest.mark.parametrize("error", [KeyboardInterrupt(), MemoryError()], ids=["interrupt", "memory"])
+def test_an_interrupt_at_any_stage_leaves_the_old_plan(
+    stage: str,
+    error: BaseException,
+    home: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """Ctrl-C, or memory that runs out, while reading, optimising, drawing or writing changes no file."""
+    before = everything(home)
+    module, _, name = STAGES[stage].rpartition(".")
+    with monkeypatch.context() as patch:
+        patch.setattr(STAGES[stage], Fault(lambda: None, error))
+        done = run(capsys, *PLAN)
+    assert everything(home) == before, (module, name)
+    assert_told(done, 130 if isinstance(error, KeyboardInterrupt) else 1)
+
+
+def started(home: Path, **limits: object) -> subprocess.Popen[str]:
+    """The program as its own process."""
+    process: subprocess.Popen[str] = subprocess.Popen(
+        [sys.executable, "-m", "pacer", *PLAN],
+        cwd=home,
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        **limits,  # type: ignore[call-overload]
+    )
+    return process
+
+
+@pytest.mark.parametrize("step", range(6))
+def test_a_real_interrupt_leaves_all_old_or_all_new(step: int, home: Path) -> None:
+    """A signal at any time of a run ends it with every old file whole, or comes too late and all are new."""
+    (home / "north.gpx").write_bytes(route(150))
+    process = started(home)
+    time.sleep(0.15 + 0.25 * step)
+    process.send_signal(signal.SIGINT)
+    _, told = process.communicate(timeout=60)
+    found = everything(home / "out")
+    assert set(found) == set(OLD)
+    assert found["notes.txt"] == OLD["notes.txt"]
+    old = [name for name in RESULTS if found[name] == OLD[name]]
+    assert old in ([], list(RESULTS))
+    if process.returncode == 130:
+        assert old == list(RESULTS)
+        assert told.strip().splitlines()[-1] == "pacer: interrupted; nothing was written"
+
+
+@pytest.fixture
+def little_room() -> Callable[[], None]:
+    """The most that a process may write into one file, set by the system: 20 kB."""
+    return lambda: resource.setrlimit(resource.RLIMIT_FSIZE, (20_000, 20_000))
+
+
+def test_a_file_that_the_system_cuts_short_replaces_nothing(
+    home: Path, little_room: Callable[[], None]
+) -> None:
+    """A real limit of the system on the size of files ends in one line, with every old file whole."""
+    before = everything(home)
+    process = started(home, preexec_fn=little_room)
+    _, told = process.communicate(timeout=60)
+    assert process.returncode == 1
+    assert everything(home) == before
+    assert told.strip().splitlines()[-1] == "pacer: out: can't write: File too large; nothing was changed"
+
+
+@commands
+def test_a_file_where_a_folder_should_be_is_left_alone(
+    command: str, home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """A folder that is a file is told, and the file stays."""
+    arguments = list(COMMANDS[command])
+    arguments[-1] = "rider.toml" if command in ("plan", "init") else "rider.toml/result.svg"
+    before = everything(home)
+    done = run(capsys, *arguments)
+    assert everything(home) == before
+    assert_told(done, 1)
+    assert "rider.toml" in done.err
+
+
+def test_links_among_the_results_lead_nowhere(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A result that links to a file elsewhere, or to nothing, becomes a file; elsewhere nothing changes."""
+    outside = home / "outside"
+    outside.mkdir()
+    (outside / "precious.txt").write_bytes(b"precious")
+    for name, target in {"plan.json": "precious.txt", "report.html": "not-yet.txt"}.items():
+        (home / "out" / name).unlink()
+        (home / "out" / name).symlink_to(outside / target)
+    assert run(capsys, *PLAN).code == 0
+    assert everything(outside) == {"precious.txt": b"precious"}
+    assert not (home / "out" / "plan.json").is_symlink()
+    assert (home / "out" / "report.html").read_bytes().startswith(b"<!")
+
+
+def test_a_link_that_was_replaced_is_put_back(
+    home: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """After a fault half-way through, a link among the results is the link that it was."""
+    link = home / "out" / "cue-card.pdf"
+    link.unlink()
+    link.symlink_to(home / "nowhere.pdf")
+    with monkeypatch.context() as patch:
+        patch.setattr(os, "replace", Fault(os.replace, ERRORS["full disk"], good=5))
+        done = run(capsys, *PLAN)
+    assert_told(done, 1)
+    assert link.is_symlink()
+    assert link.readlink() == home / "nowhere.pdf"
+    assert not (home / "nowhere.pdf").exists()
+
+
+def test_a_folder_that_is_a_link_is_the_folder_named(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Results go into the folder that the user's link names."""
+    (home / "link").symlink_to(home / "out", target_is_directory=True)
+    assert run(capsys, *PLAN[:-1], "link").code == 0
+    assert (home / "link").is_symlink()
+    assert (home / "out" / "plan.json").read_bytes().startswith(b"{")
+
+
+@pytest.mark.parametrize(
+    ("arguments", "kept"),
+    [
+        (("plan", "out/cues.gpx", "--out", "out"), "out/cues.gpx"),
+        (("plan", "north.gpx", "--race", "out/plan.json", "--out", "out"), "out/plan.json"),
+        (("card", "made.json", "--out", "made.json"), "made.json"),
+        (("card", "made.json", "--out", "./out/../made.json"), "made.json"),
+        (("calibrate", "ride.csv", "--rider", "rider.toml", "--out", "rider.toml"), "rider.toml"),
+    ],
+)
+def test_what_a_plan_is_made_of_is_never_written_over(
+    arguments: tuple[str, ...], kept: str, home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """An input in the place of a result is spared, by whatever name it goes, and the user is told."""
+    (home / "out" / "cues.gpx").write_bytes(route())
+    (home / "out" / "plan.json").write_bytes(b"[race]\n")
+    before = everything(home)
+    done = run(capsys, *arguments)
+    assert everything(home) == before
+    assert_told(done, 1)
+    assert "write over" in done.err or "written over" in done.err
+    assert Path(kept).name in done.err or "--out" in done.err
+
+
+@pytest.mark.parametrize("name", ["rider.toml", "race.toml"])
+def test_init_spares_what_is_there(name: str, home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """Neither a file nor a link to nothing is replaced by a template."""
+    folder = home / "fresh"
+    folder.mkdir()
+    (folder / name).symlink_to(home / "later.toml")
+    done = run(capsys, "init", "fresh")
+    assert_told(done, 1)
+    assert (folder / name).is_symlink()
+    assert [path.name for path in folder.iterdir()] == [name]
