@@ -6,21 +6,32 @@ only the lines lie in an inner one that stretches. Zooming is nothing but making
 
 from __future__ import annotations
 
-from collections.abc import Sequence
 from typing import Final
 
 import numpy as np
 
 from pacer.planning.plan import Plan
-from pacer.render._html import Html, el, join, polyline
-from pacer.render._view import View, clean_steps, stretches
+from pacer.render._html import Html, el, join
+from pacer.render._strip import (
+    X_UNITS,
+    Y_UNITS,
+    area_path,
+    distance_axis,
+    lane,
+    level,
+    line_path,
+    lines,
+    marks,
+    roof,
+    span,
+    tick,
+)
+from pacer.render._view import View, stretches
 from pacer.render.words import clock
 from pacer.units import FloatArray
 
 __all__ = ["X_UNITS", "distance_lanes", "patterns", "time_lanes"]
 
-X_UNITS: Final = 20_000
-_Y_UNITS: Final = 1000
 _ARROWS: Final = 40
 
 
@@ -35,18 +46,18 @@ def distance_lanes(plan: Plan, view: View) -> Html:
     """Draw the strips over distance, one below the other."""
     total = float(plan.nodes.distance_m[-1])
     share = view.distance_m / total
-    power_top = _roof(max(float(view.power_w.max()), *(s.power_w for s in plan.segments)), 50.0)
-    speed_top = _roof(float(view.speed_kmh.max()), 10.0)
-    low, high = _range(view.elevation_m, 60.0)
-    gust = _roof(float(np.abs(view.headwind_m_s).max()), 2.0)
+    power_top = roof(max(float(view.power_w.max()), *(s.power_w for s in plan.segments)), 50.0)
+    speed_top = roof(float(view.speed_kmh.max()), 10.0)
+    low, high = span(view.elevation_m, 60.0)
+    gust = roof(float(np.abs(view.headwind_m_s).max()), 2.0)
     return join(
         [
-            _lane("Position", "", _ribbon(plan, total), 30, ()),
-            _lane("Height", "m", _profile(plan, view, share, low, high, total), 110, _marks(low, high, 4)),
-            _lane("Power", "W", _power(plan, view, share, power_top, total), 110, _marks(0.0, power_top, 4)),
-            _lane("Speed", "km/h", _speed(view, share, speed_top), 90, _marks(0.0, speed_top, 4)),
-            _lane("Wind along the road", "m/s", _wind(view, share, gust), 84, _marks(-gust, gust, 2)),
-            _lane("km", "", _distance_axis(total), 24, ()),
+            lane("Position", "", _ribbon(plan, total), 30, ()),
+            lane("Height", "m", _profile(plan, view, share, low, high, total), 110, marks(low, high, 4)),
+            lane("Power", "W", _power(plan, view, share, power_top, total), 110, marks(0.0, power_top, 4)),
+            lane("Speed", "km/h", _speed(view, share, speed_top), 90, marks(0.0, speed_top, 4)),
+            lane("Wind along the road", "m/s", _wind(view, share, gust), 84, marks(-gust, gust, 2)),
+            lane("km", "", distance_axis(total), 24, ()),
         ]
     )
 
@@ -61,27 +72,27 @@ def time_lanes(plan: Plan) -> Html:
     top = max(model.w_prime_j, 1.0) / 1000.0
     left = join(
         [
-            _lines(el("path", d=_area(share, kilojoules, 0.0, top), class_="fill-left")),
-            _level(model.w_prime_reserve_j / 1000.0, 0.0, top, "reserve"),
+            lines(el("path", d=area_path(share, kilojoules, 0.0, top), class_="fill-left")),
+            level(model.w_prime_reserve_j / 1000.0, 0.0, top, "reserve"),
         ]
     )
     mean = _fourth_power_so_far(plan)[keep[1:] - 1]
     budget = model.fourth_power_budget_w
     # The first minute says nothing and would squeeze the rest.
     settled = nodes.time_s[keep[1:]] > 0.02 * total
-    high = _roof(max(float(mean[settled].max(initial=0.0)), budget) * 1.02, 20.0)
+    high = roof(max(float(mean[settled].max(initial=0.0)), budget) * 1.02, 20.0)
     low = max(0.0, min(float(mean[settled].min(initial=high)), budget) // 20.0 * 20.0 - 20.0)
     so_far = join(
         [
-            _lines(el("path", d=_line(share[1:][settled], mean[settled], low, high), class_="line-main")),
-            _level(budget, low, high, "budget"),
+            lines(el("path", d=line_path(share[1:][settled], mean[settled], low, high), class_="line-main")),
+            level(budget, low, high, "budget"),
         ]
     )
     return join(
         [
-            _lane("W' left", "kJ", left, 90, _marks(0.0, top, 3)),
-            _lane("Fourth-power mean so far", "W", so_far, 90, _marks(low, high, 3)),
-            _lane("time", "", _time_axis(total), 24, ()),
+            lane("W' left", "kJ", left, 90, marks(0.0, top, 3)),
+            lane("Fourth-power mean so far", "W", so_far, 90, marks(low, high, 3)),
+            lane("time", "", _time_axis(total), 24, ()),
         ]
     )
 
@@ -91,67 +102,6 @@ def _fourth_power_so_far(plan: Plan) -> FloatArray:
     seconds = np.diff(plan.nodes.time_s)
     felt = plan.cells.power_w / np.maximum(plan.cells.power_factor, 1e-6)
     return np.asarray((np.cumsum(felt**4 * seconds) / np.maximum(np.cumsum(seconds), 1e-9)) ** 0.25)
-
-
-# ---------------------------------------------------------------- one strip
-
-
-def _lane(name: str, unit: str, plot: Html, height: int, marks: Sequence[tuple[float, str]]) -> Html:
-    """Make a strip with its name and scale, which stay in sight while it is scrolled."""
-    grid = [el("line", x1="0", x2="100%", y1=_down(y), y2=_down(y), class_="grid") for y, _ in marks]
-    scale = [
-        el("text", text, x="3", y=f"{max(9.0, min((1 - y) * height + 3.5, height - 2.0)):.1f}")
-        for y, text in marks
-    ]
-    label = el("p", el("b", name), f" {unit}" if unit else "", class_="name")
-    picture = el("svg", *grid, plot, class_="plot", height=height, aria_hidden="true", focusable="false")
-    ruler = el("svg", *scale, class_="scale", height=height, width="46", aria_hidden="true") if marks else ""
-    return el("div", label, picture, ruler, class_="lane")
-
-
-def _down(share: float) -> str:
-    return f"{100 * (1 - share):.2f}%"
-
-
-def _lines(*paths: Html) -> Html:
-    """Make the part of a strip that stretches with its width."""
-    box = f"0 0 {X_UNITS} {_Y_UNITS}"
-    return el("svg", *paths, viewBox=box, preserveAspectRatio="none", width="100%", height="100%")
-
-
-def _line(share: FloatArray, values: FloatArray, low: float, high: float, *, steps: bool = False) -> str:
-    return polyline(share * X_UNITS, (1.0 - (values - low) / (high - low)) * _Y_UNITS, steps=steps)
-
-
-def _area(share: FloatArray, values: FloatArray, low: float, high: float, *, steps: bool = False) -> str:
-    foot = _Y_UNITS
-    return f"{_line(share, values, low, high, steps=steps)}V{foot}H{round(share[0] * X_UNITS)}z"
-
-
-def _level(value: float, low: float, high: float, name: str) -> Html:
-    y = _down((value - low) / (high - low))
-    line = el("line", x1="0", x2="100%", y1=y, y2=y, class_="level")
-    return join(
-        [line, el("text", f"{name} {value:.4g}", x="99.5%", y=y, dy="-4", text_anchor="end", class_="level")]
-    )
-
-
-def _marks(low: float, high: float, most: int) -> list[tuple[float, str]]:
-    return [
-        ((v - low) / (high - low), f"{v:g}".replace("-", "−"))
-        for v in clean_steps(low, high, most)
-        if v < high
-    ]
-
-
-def _roof(value: float, step: float) -> float:
-    return max(step, float(np.ceil(value * 1.03 / step)) * step)
-
-
-def _range(values: FloatArray, least: float) -> tuple[float, float]:
-    low, high = float(values.min()), float(values.max())
-    spare = max(least - (high - low), 0.08 * (high - low))
-    return low - 0.1 * spare, high + 0.9 * spare
 
 
 def _bands(plan: Plan, total: float) -> list[Html]:
@@ -185,28 +135,28 @@ def _profile(plan: Plan, view: View, share: FloatArray, low: float, high: float,
         for cue in plan.cues
         if cue.kind == "up"
     ]
-    ground = el("path", d=_area(share, view.elevation_m, low, high), class_="ground")
-    return join([*_bands(plan, total), _lines(ground), *wedges])
+    ground = el("path", d=area_path(share, view.elevation_m, low, high), class_="ground")
+    return join([*_bands(plan, total), lines(ground), *wedges])
 
 
 def _power(plan: Plan, view: View, share: FloatArray, top: float, total: float) -> Html:
     edges = np.array([s.start_m for s in plan.segments] + [plan.segments[-1].end_m]) / total
     held = np.array([s.power_w for s in plan.segments] + [plan.segments[-1].power_w])
-    there = el("path", d=_area(share, view.power_w, 0.0, top, steps=True), class_="fill-there")
-    hold = el("path", d=_line(edges, held, 0.0, top, steps=True), class_="line-main")
-    return join([_lines(there, hold), _level(plan.model.fourth_power_budget_w, 0.0, top, "budget")])
+    there = el("path", d=area_path(share, view.power_w, 0.0, top, steps=True), class_="fill-there")
+    hold = el("path", d=line_path(edges, held, 0.0, top, steps=True), class_="line-main")
+    return join([lines(there, hold), level(plan.model.fourth_power_budget_w, 0.0, top, "budget")])
 
 
 def _speed(view: View, share: FloatArray, top: float) -> Html:
     limit = np.where(np.isnan(view.limit_kmh), 2.0 * top, np.minimum(view.limit_kmh, 2.0 * top))
-    cap = el("path", d=_line(share, limit, 0.0, top, steps=True), class_="line-limit")
-    return _lines(cap, el("path", d=_line(share, view.speed_kmh, 0.0, top), class_="line-main"))
+    cap = el("path", d=line_path(share, limit, 0.0, top, steps=True), class_="line-limit")
+    return lines(cap, el("path", d=line_path(share, view.speed_kmh, 0.0, top), class_="line-main"))
 
 
 def _wind(view: View, share: FloatArray, top: float) -> Html:
     """Draw wind from ahead above the line, from behind below it; arrows as felt by a rider facing up."""
-    zero = _Y_UNITS // 2
-    area = f"{_line(share, view.headwind_m_s, -top, top)}V{zero}H{round(share[0] * X_UNITS)}z"
+    zero = Y_UNITS // 2
+    area = f"{line_path(share, view.headwind_m_s, -top, top)}V{zero}H{round(share[0] * X_UNITS)}z"
     arrows = []
     for k in np.unique(np.linspace(0, share.size - 1, _ARROWS).round().astype(int))[1:-1]:
         turn = float(np.degrees(np.arctan2(-view.crosswind_m_s[k], -view.headwind_m_s[k])))
@@ -217,23 +167,9 @@ def _wind(view: View, share: FloatArray, top: float) -> Html:
         el("text", "behind you", x="99.5%", y="80", text_anchor="end", class_="hint"),
     ]
     line = el("line", x1="0", x2="100%", y1="50%", y2="50%", class_="zero")
-    return join([_lines(el("path", d=area, class_="fill-wind")), line, *arrows, *words])
-
-
-def _distance_axis(total: float) -> Html:
-    """Kilometres; the finer ones show when zoomed."""
-    coarse = set(np.round(clean_steps(0.0, total / 1000.0, 10), 3).tolist())
-    fine = np.round(clean_steps(0.0, total / 1000.0, 60), 3).tolist()
-    return join(_tick(km * 1000.0 / total, f"{km:g}", "" if km in coarse else "fine") for km in fine)
+    return join([lines(el("path", d=area, class_="fill-wind")), line, *arrows, *words])
 
 
 def _time_axis(total: float) -> Html:
     step = next((s for s in (60, 120, 300, 600, 900, 1800, 3600, 7200) if total / s <= 9), 14_400)
-    return join(_tick(t / total, clock(float(t)), "") for t in range(0, int(total) + 1, step))
-
-
-def _tick(share: float, text: str, class_: str) -> Html:
-    x = f"{100 * share:.3f}%"
-    anchor = "start" if share < 0.01 else "end" if share > 0.985 else "middle"
-    line = el("line", x1=x, x2=x, y1="0", y2="5", class_="tick")
-    return el("g", line, el("text", text, x=x, y="17", text_anchor=anchor), class_=class_ or None)
+    return join(tick(t / total, clock(float(t)), "") for t in range(0, int(total) + 1, step))
