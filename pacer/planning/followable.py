@@ -31,7 +31,7 @@ SHORTEST_SEGMENT: Final = 20.0
 POWER_STEP: Final = 5.0
 """Segment powers are multiples of this [W]."""
 
-SEGMENT_WORTH: Final = 4e-5
+SEGMENT_WORTH: Final = 3e-5
 """A further segment must bring in this share of the race's time."""
 
 MOST_SCALINGS: Final = 10
@@ -43,8 +43,11 @@ BUDGET_LEFT: Final = 1e-4
 REFINEMENTS: Final = 3
 """Most rounds of the programme with one power a segment."""
 
-EASING: Final = (1.0005, 1.0, 0.9995, 0.999, 0.9985, 0.998, 0.997, 0.996, 0.994, 0.99, 0.985, 0.97, 0.95, 0.9)
-"""By how much the powers are lowered in turn until their rounded values can be paid for."""
+EASING: Final = (1.0015, 1.001, 1.0005, 1.0, 0.9995, 0.999, 0.9985)
+"""Multiples of the powers that are rounded; the fastest that can be paid for is taken."""
+
+MORE_EASING: Final = (0.998, 0.997, 0.996, 0.994, 0.99, 0.985, 0.97, 0.95, 0.9)
+"""Tried in turn where none of those can be paid for."""
 
 GRADE_FEATURE, WIND_FEATURE = 0.05, 0.02
 """Weight, in seconds a second, of a 10 % change of grade and of a 10 m/s change of headwind inside a
@@ -269,18 +272,46 @@ def _readable(
     """Powers that can be read off a card and still be paid for."""
     counts = np.diff(cuts)
     seconds = np.diff(fit.trace.time[cuts])
-    tried = []
-    for ease in EASING:
+
+    def attempt(ease: float) -> tuple[FloatArray, Ridden]:
         numbers = _rounded(power * ease, seconds, problem.fatigue.max_power)
-        result = ridden(problem, position, np.repeat(numbers, counts))
-        if _pays(problem, result):
-            tried.append((result.time, numbers, result))
-        if len(tried) == 2:
+        return numbers, ridden(problem, position, np.repeat(numbers, counts))
+
+    paid = [pair for pair in map(attempt, EASING) if _pays(problem, pair[1])]
+    if paid:
+        numbers, result = min(paid, key=lambda pair: pair[1].time)
+        fuller = _spent(problem, position, cuts, power, numbers, result)
+        better = ridden(problem, position, np.repeat(fuller, counts))
+        return (fuller, better) if _pays(problem, better) and better.time < result.time else (numbers, result)
+    for ease in MORE_EASING:
+        pair = attempt(ease)
+        if _pays(problem, pair[1]):
             break
-    if not tried:
-        return numbers, result
-    _, numbers, result = min(tried, key=lambda item: item[0])
-    return numbers, result
+    return pair
+
+
+def _spent(
+    problem: Problem,
+    position: npt.NDArray[np.int64],
+    cuts: npt.NDArray[np.int64],
+    wanted: FloatArray,
+    numbers: FloatArray,
+    result: Ridden,
+) -> FloatArray:
+    """Numbers with what the budget has left spent on steps up, first where rounding took most away."""
+    budget = problem.fatigue.budget
+    seconds = np.diff(result.trace.time[cuts])
+    factor = problem.power_factor[position[cuts[:-1]]]
+    price = seconds * (((numbers + POWER_STEP) / factor) ** 4 - (numbers / factor) ** 4)
+    left = (budget**4 - result.fourth_power_mean**4) * float(seconds.sum()) * 0.98
+    numbers = numbers.copy()
+    for k in np.argsort(numbers - wanted):
+        if numbers[k] >= wanted[k] or numbers[k] + POWER_STEP > problem.fatigue.max_power:
+            break
+        if price[k] <= left:
+            numbers[k] += POWER_STEP
+            left -= price[k]
+    return numbers
 
 
 def _one_position(position: npt.NDArray[np.int64], cuts: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
