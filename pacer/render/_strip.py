@@ -76,7 +76,7 @@ def level(value: float, low: float, high: float, name: str) -> Html:
 
 def marks(low: float, high: float, most: int) -> list[tuple[float, str]]:
     return [
-        ((v - low) / (high - low), f"{v:g}".replace("-", "−"))
+        ((v - low) / (high - low), f"{v + 0.0:g}".replace("-", "−"))
         for v in clean_steps(low, high, most)
         if v < high
     ]

@@ -2,6 +2,8 @@
 
 from __future__ import annotations
 
+from dataclasses import replace
+
 import numpy as np
 import pytest
 
@@ -13,6 +15,7 @@ from pacer.render.calibration_text import (
     field_test_summary,
     power_factor_summary,
 )
+from pacer.render.review_page import draw_review
 from pacer.render.review_text import review_summary
 from pacer.rides.calibrate import Calibration, Estimate, PositionArea, RideFit, Told
 from pacer.rides.critical_power import fit_critical_power
@@ -112,3 +115,23 @@ def test_a_review_is_told_from_the_whole_to_its_segments():
     assert "Is the model right?" in text
     assert text.count("stops") >= 2
     assert narrow(text)
+
+
+def test_a_review_page_is_one_file_that_asks_for_nothing():
+    """No script, no address, the parts and every segment in it, the same bytes each time; names are text."""
+    plan = sample_plan()
+    review = replace(
+        review_ride(race(plan, Otherwise(power=1.04, stop=(9000.0, 45.0))), plan),
+        name="<script>alert(1)</script>",
+    )
+    page = draw_review(review)
+    assert page == draw_review(review)
+    text = page.decode()
+    assert "<script" not in text
+    assert "&lt;script&gt;" in text
+    assert "default-src &#x27;none&#x27;" in text
+    assert "http:" not in text
+    assert "https:" not in text
+    assert all(name in text for name in ("power", "drag and wind", "braking", "stops", "left over"))
+    assert text.count("<tr>") >= len(review.segments)
+    assert len(page) < 300_000
