@@ -13,7 +13,7 @@ from xml.parsers import expat
 import numpy as np
 
 from pacer.course.track import RawTrack, Waypoint
-from pacer.errors import CourseError
+from pacer.errors import CourseError, one_line
 from pacer.files._xml import DEEPEST, parse_moment
 
 __all__ = ["read_gpx"]
@@ -213,7 +213,7 @@ class _Reader:
         if self.parser is None or self.parser.CharacterDataHandler is None:
             return
         self.parser.CharacterDataHandler = None
-        text = "".join(self._text).strip()
+        text = one_line("".join(self._text))
         parent = self._stack[-1] if self._stack else ""
         if parent == "wpt":
             if self._waypoint is not None:
