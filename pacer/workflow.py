@@ -187,10 +187,10 @@ def make_plan(
         found = recheck(plan, request.limits)
         if not found:
             return plan
-        refused = _sit_up_before(scenario, plan, found)
-        if refused is scenario:
+        mended = _sit_up_before(scenario, plan, found)
+        if mended is scenario:
             break
-        scenario = refused
+        scenario = mended
     raise _failed(scenario, found)
 
 

@@ -8,7 +8,7 @@ from typing import Annotated, Any, Final
 
 import typer
 
-from pacer.cli import compare_commands, plan_commands, ride_commands
+from pacer.cli import compare_commands, day_commands, plan_commands, ride_commands
 from pacer.cli.help import ExplainedCommand
 from pacer.errors import InfeasibleError, PacerError
 
@@ -51,6 +51,7 @@ app = typer.Typer(
 for register in (
     plan_commands.register,
     compare_commands.register,
+    day_commands.register,
     ride_commands.register,
 ):
     register(app)

@@ -159,6 +159,10 @@ Verbose: TypeAlias = Annotated[
 ]
 
 
+_BAR = 24
+"""Length of the progress bar in characters."""
+
+
 @dataclass(slots=True)
 class Progress:
     """A line on stderr that says what is being done; on a terminal only, and timings if asked.
@@ -184,6 +188,19 @@ class Progress:
         if not self.quiet and not self.verbose and sys.stderr.isatty():
             sys.stderr.write(f"\r\x1b[K{what} …")
             sys.stderr.flush()
+
+    def counted(self, what: str, done: int, of: int) -> None:
+        """Show how much of a piece of work is done, as a bar with the time left."""
+        if what != self._last:
+            self(what)
+        if self.quiet or self.verbose or not sys.stderr.isatty():
+            return
+        spent = time.perf_counter() - self._since
+        left = spent * (of - done) / max(done, 1)
+        full = round(_BAR * done / max(of, 1))
+        bar = "#" * full + "." * (_BAR - full)
+        sys.stderr.write(f"\r\x1b[K{what} [{bar}] {done} of {of}, {left:.0f} s left")
+        sys.stderr.flush()
 
     def done(self) -> None:
         """End the last piece of work and clear the line."""

@@ -8,7 +8,7 @@ from pathlib import Path
 import pytest
 
 from tests.cli.run import run
-from tests.demo import ROUTES
+from tests.workflow.races import ROUTES
 
 SHORT = (
     ROUTES / "marnhythe-tt.gpx",

@@ -17,7 +17,7 @@ from pacer.planning.recovery import recovery_about
 from pacer.planning.scenario import Scenario
 from pacer.planning.sensitivity import Sensitivity
 from pacer.workflow import Request, make_scenario
-from tests.demo import demo_request
+from tests.workflow.races import race
 
 
 @dataclass(frozen=True)
@@ -65,11 +65,11 @@ def _case(request: Request) -> Case:
 def case(request: pytest.FixtureRequest) -> Case:
     """Three kinds of race: each has another set of constraints at work."""
     if request.param == "budget from the duration":
-        return _case(demo_request("marnhythe-tt"))
+        return _case(race("marnhythe-tt"))
     if request.param == "effort given":
-        return _case(demo_request("orlibeck-tri", laps=1))
+        return _case(race("orlibeck-tri", laps=1))
     # Short and hard, so that it is W' and not the fourth-power mean that binds.
-    case = _case(demo_request("marnhythe-tt", part=(0.0, 5.0), target_power_w=330.0))
+    case = _case(race("marnhythe-tt", part=(0.0, 5.0), target_power_w=330.0))
     assert case.solution.recovery is not None
     assert (
         case.solution.w_lowest < case.scenario.race.w_prime_reserve + 0.02 * case.request.setup.rider.w_prime

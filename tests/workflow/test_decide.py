@@ -10,13 +10,13 @@ import pytest
 from pacer.decide import Variant, compare_variants
 from pacer.planning.comparing import Comparison, Difference
 from pacer.workflow import Request
-from tests.demo import demo_request
+from tests.workflow.races import race
 
 
 @pytest.fixture(scope="module")
 def base() -> Request:
     """A short race on rolling roads in a wind."""
-    return demo_request("orlibeck-tri", laps=1)
+    return race("orlibeck-tri", laps=1)
 
 
 @pytest.fixture(scope="module")
@@ -31,7 +31,7 @@ def comparison(base: Request) -> Comparison:
         Variant("steady", base, steady=True),
         Variant("better tyres", replace(base, setup=replace(base.setup, bike=bike))),
         Variant("too weak", replace(base, setup=replace(base.setup, rider=weak))),
-        Variant("two laps", demo_request("orlibeck-tri", laps=2)),
+        Variant("two laps", race("orlibeck-tri", laps=2)),
     )
     return compare_variants("a race", Variant("as given", base), variants)
 

@@ -1,0 +1,169 @@
+"""`pacer ensemble`: the plan on days that differ from the forecast."""
+
+from __future__ import annotations
+
+import math
+from pathlib import Path
+from typing import TYPE_CHECKING, Annotated, Final
+
+import typer
+
+from pacer.cli.inputs import PlanInputs, takes_plan_inputs
+from pacer.errors import SettingsError
+
+if TYPE_CHECKING:
+    from pacer.files.settings import RaceSettings
+    from pacer.planning.members import Member, Spreads
+    from pacer.planning.outlook import Ensemble
+
+__all__ = ["register"]
+
+_SPREADS: Final = ("wind_speed", "wind_from_deg", "temperature_c", "drag", "crr", "critical_power")
+"""What may stand in `--spread`; without a unit they are shares."""
+
+
+def register(app: typer.Typer) -> None:
+    """Add the command to the application."""
+    app.command()(ensemble)
+
+
+@takes_plan_inputs
+def ensemble(
+    inputs: PlanInputs,
+    members: Annotated[
+        Path | None,
+        typer.Option(
+            "--members", metavar="FILE.csv", help="The days, one a line; without it they are drawn."
+        ),
+    ] = None,
+    spread: Annotated[
+        str | None,
+        typer.Option(
+            "--spread",
+            metavar="SPREADS",
+            help="Standard deviations of the draw, as 'wind_speed=25%, wind_from_deg=20, drag=3%'.",
+        ),
+    ] = None,
+    days: Annotated[int, typer.Option("--days", min=2, max=100_000, help="How many days to draw.")] = 200,
+    seed: Annotated[
+        int, typer.Option("--seed", min=0, help="Of the draw: the same seed, the same days.")
+    ] = 1,
+    splits: Annotated[
+        float, typer.Option("--splits", min=0.1, metavar="KM", help="Distance between the times told.")
+    ] = 5.0,
+    jobs: Annotated[
+        int | None, typer.Option("--jobs", "-j", min=1, help="Processes; default one for each core.")
+    ] = None,
+    cluster: Annotated[
+        str | None,
+        typer.Option(
+            "--cluster", metavar="ADDRESS", help="Scheduler of dask.distributed that does the work."
+        ),
+    ] = None,
+    json_: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option(
+            "--out",
+            metavar="DIR",
+            help="Folder for ensemble.json, the days and the robust plan; default none.",
+        ),
+    ] = None,
+) -> None:
+    """Live through many possible days with the plan: times, splits, what hangs on the wind, a robust plan.
+
+    The robust plan keeps within what you can pay on 95 % of the days; its price is stated.
+    """
+    from pacer.cli.executors import open_executor
+    from pacer.cli.loading import CourseOptions, Loader, load_settings
+    from pacer.days import CHUNK, live_through
+    from pacer.render.outlook import outlook_json, outlook_summary
+
+    if members is not None and spread is not None:
+        raise SettingsError("can't go with --members", where="--spread", do="keep one of the two")
+    inputs.progress("reading")
+    loader = Loader(inputs.route, CourseOptions(**inputs.course))
+    riding, racing = load_settings(inputs.rider, inputs.race, inputs.overrides)
+    chosen = _members(members, _spreads(spread), racing, days, seed)
+    request = loader.request(riding, racing)
+    with open_executor(jobs, cluster, math.ceil(len(chosen) / CHUNK)) as executor:
+        found = live_through(
+            request,
+            chosen,
+            executor,
+            split_every=1000.0 * splits,
+            progress=inputs.progress,
+            counted=inputs.progress.counted,
+        )
+    _write(found, out, drawn=members is None)
+    inputs.progress.done()
+    typer.echo(outlook_json(found) if json_ else outlook_summary(found))
+    if out is not None and not json_:
+        typer.echo(f"Written to {out}")
+
+
+def _members(
+    path: Path | None, spreads: Spreads, racing: RaceSettings, days: int, seed: int
+) -> tuple[Member, ...]:
+    from pacer.files.members import read_members
+    from pacer.planning.members import draw_members
+
+    return draw_members(spreads, days, seed) if path is None else read_members(path, racing)
+
+
+def _write(found: Ensemble, out: Path | None, *, drawn: bool) -> None:
+    """Write everything at once: the result, the days where they were drawn, and the robust plan's files."""
+    if out is None:
+        return
+    from pacer.cli.outputs import plan_files
+    from pacer.files._atomic import write_files
+    from pacer.files.members import members_to_csv
+    from pacer.render.outlook import outlook_json
+
+    files = {} if found.robust is None else dict(plan_files(found.robust.plan)[0])
+    files["ensemble.json"] = f"{outlook_json(found)}\n".encode()
+    if drawn:
+        files["members.csv"] = members_to_csv(found.members)
+    write_files(out, files)
+
+
+def _spreads(text: str | None) -> Spreads:
+    """Read `--spread`.
+
+    Raises
+    ------
+    SettingsError
+        For an unknown quantity or a value that isn't a number from 0 on.
+    """
+    from pacer.planning.members import Spreads
+
+    values: dict[str, float] = {}
+    for part in (text or "").split(","):
+        if not part.strip():
+            continue
+        key, _, value = (piece.strip() for piece in part.partition("="))
+        if key not in _SPREADS:
+            do = "known: " + ", ".join(_SPREADS)
+            raise SettingsError("is not a known quantity", where="--spread", found=repr(key[:40]), do=do)
+        values[key] = _spread(key, value)
+    names = {"wind_from_deg": "wind_from", "temperature_c": "temperature"}
+    given = {names.get(key, key): value for key, value in values.items()}
+    if "wind_from" in given:
+        given["wind_from"] = math.radians(given["wind_from"])
+    return Spreads(**given)
+
+
+def _spread(key: str, value: str) -> float:
+    percent = value.endswith("%")
+    try:
+        number = float(value.rstrip("% ")) / (100.0 if percent else 1.0)
+    except ValueError:
+        number = math.nan
+    shares = not key.endswith(("_deg", "_c"))
+    top = 2.0 if shares else 180.0
+    if not 0.0 <= number <= top or (percent and not shares):
+        what = (
+            f"{key} must be a share up to {top:g}" if shares else f"{key} must be a number from 0 to {top:g}"
+        )
+        raise SettingsError(what, where="--spread", found=repr(value[:40]))
+    return number
