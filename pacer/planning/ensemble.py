@@ -186,7 +186,8 @@ def _scale(
     first = budget / result.fourth_power_mean
     trial = ridden(problem, position, power * first)
     growth = math.log(trial.fourth_power_mean / result.fourth_power_mean) / (math.log(first) or 1.0)
-    high = first * (budget / trial.fourth_power_mean) ** (1.0 / growth if growth > 0.2 else 1.0)
+    power_law = 1.0 / growth if growth > 0.2 else 1.0
+    high = first * float((budget / trial.fourth_power_mean) ** power_law)
     if trial.w_balance.min() - reserve > 0.1 * problem.fatigue.w_prime:
         return high
     low = 0.5 * high
