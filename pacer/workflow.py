@@ -19,6 +19,7 @@ from pacer.physics.fatigue import sustainable_power
 from pacer.physics.rider import Setup
 from pacer.planning.assemble import assemble
 from pacer.planning.cautions import cautions_for, told
+from pacer.planning.feeding import feed_stops, stop_zones, wish_of
 from pacer.planning.followable import followable
 from pacer.planning.inputs import race_table, setup_tables, weather_table, zone_tables
 from pacer.planning.limits import Limits, limits_for, safety_table
@@ -28,11 +29,11 @@ from pacer.planning.race import Race
 from pacer.planning.recheck import Violation, recheck
 from pacer.planning.scenario import Scenario
 
-__all__ = ["Request", "make_plan", "make_scenario"]
+__all__ = ["Request", "fed", "make_plan", "make_scenario"]
 
 Progress = Callable[[str], None]
 
-MOST_REPAIRS: Final = 3
+MOST_REPAIRS: Final = 6
 """Times that a plan is made again to mend what its check found."""
 
 OVER_LASTING: Final = 0.02
@@ -52,7 +53,7 @@ class Request:
     assumed : tuple of str
         A sentence for each thing that wasn't given.
     extra : mapping
-        Tables of the rider file that the plan only carries along (`cockpit`, `feeding`).
+        Tables of the rider file that the plan carries along (`cockpit`, `feeding`); `fed` adds to `feeding`.
     """
 
     course: Course
@@ -127,6 +128,45 @@ def _inputs(request: Request, notes: tuple[str, ...] = ()) -> dict[str, Any]:
     }
 
 
+def fed(request: Request, progress: Progress = lambda _: None) -> Request:
+    """The request with the places to eat and drink that its `feeding` table asks for; as it was without one.
+
+    The places become feed zones, which refuse the tuck; the table gets them as `stops`, with the time of the
+    free optimum without them. Doing it again changes nothing.
+
+    Raises
+    ------
+    InfeasibleError
+        Where no plan meets the limits.
+    """
+    table = request.extra.get("feeding", {})
+    wish = wish_of(table)
+    if wish is None or "stops" in table:
+        return request
+    progress("looking for places to eat and drink")
+    scenario = make_scenario(request)
+    solution = optimise(scenario)
+    stops, missed = feed_stops(scenario, solution, wish)
+    found = {
+        **table,
+        "stops": [
+            {
+                "start_km": round(stop.start / 1000.0, 4),
+                "end_km": round(stop.end / 1000.0, 4),
+                "time_s": round(stop.time, 1),
+                "cost_s": round(stop.cost, 3),
+                "given": stop.given,
+                "what": wish.words,
+            }
+            for stop in stops
+        ],
+        "missed_s": [round(due, 1) for due in missed],
+        "free_optimum_without_s": round(solution.optimum.time, 3),
+    }
+    zones = sorted((*request.zones, *stop_zones(stops, wish.words)), key=lambda zone: zone.start)
+    return replace(request, zones=tuple(zones), extra={**request.extra, "feeding": found})
+
+
 def _plan(request: Request, scenario: Scenario, progress: Progress) -> Plan:
     progress("finding the fastest power and position")
     solution = optimise(scenario)
@@ -147,12 +187,20 @@ def _plan(request: Request, scenario: Scenario, progress: Progress) -> Plan:
 
 def _cautions(request: Request, solution: Solution, time: float) -> tuple[str, ...]:
     asked = request.race.effort is not None or request.race.target_power is not None
+    hungry = tuple(
+        f"No safe place to eat or drink was found near {due // 3600:.0f}:{due % 3600 / 60:02.0f}: take it "
+        "where you see that one hand is enough."
+        for due in request.extra.get("feeding", {}).get("missed_s", ())
+    )
     lasting = float(sustainable_power(time, request.setup.rider.critical_power))
-    return cautions_for(
-        request.course,
-        request.limits,
-        wet=request.weather.surface is Surface.WET,
-        long_at_critical=asked and solution.problem.fatigue.budget > lasting * (1.0 + OVER_LASTING),
+    return (
+        *cautions_for(
+            request.course,
+            request.limits,
+            wet=request.weather.surface is Surface.WET,
+            long_at_critical=asked and solution.problem.fatigue.budget > lasting * (1.0 + OVER_LASTING),
+        ),
+        *hungry,
     )
 
 
@@ -177,6 +225,7 @@ def make_plan(
     InfeasibleError
         Where no plan meets the limits, or the finished plan doesn't pass the check.
     """
+    request = fed(request, progress)
     scenario = make_scenario(request)
     if refused is not None:
         scenario = replace(scenario, refused=refused)
@@ -201,8 +250,9 @@ def _sit_up_before(scenario: Scenario, plan: Plan, found: tuple[Violation, ...])
     for violation in found:
         if violation.cell is None:
             continue
-        from_time = time[violation.cell] - 1.2 * scenario.limits.hands_back
-        refused[int(np.searchsorted(time, from_time)) : violation.cell + 1] = True
+        from_time = time[violation.cell] - 1.5 * scenario.limits.hands_back
+        first = int(np.searchsorted(time, from_time, side="right")) - 1
+        refused[max(first, 0) : violation.cell + 1] = True
     return scenario if np.array_equal(refused, scenario.refused) else replace(scenario, refused=refused)
 
 
