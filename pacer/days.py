@@ -28,7 +28,7 @@ from pacer.planning.plan import Plan
 from pacer.planning.positions import position_prices
 from pacer.planning.scenario import Scenario
 from pacer.units import FloatArray
-from pacer.workflow import Request, make_plan, make_scenario
+from pacer.workflow import Request, fed, make_plan, make_scenario
 
 __all__ = ["live_through"]
 
@@ -145,6 +145,7 @@ def live_through(
     InfeasibleError
         Where the planned day has no plan.
     """
+    request = fed(request, progress)
     plan = make_plan(request, progress)
     progress("the planned day's prices")
     scenario = make_scenario(request)

@@ -114,7 +114,8 @@ def _zone_cues(segments: Sequence[PlanSegment], zones: Sequence[Zone], told: Seq
     """Give zones that change nothing but that the rider wants to hear of, unless a cue names them."""
     for zone in zones:
         text = _zone_text(zone)
-        if not text or any(text in c.text or (zone.note and zone.note in c.text) for c in told):
+        near = [c for c in told if abs(c.at_m - zone.start) < _BECAUSE]
+        if not text or any(text in c.text or (zone.note and zone.note in c.text) for c in near):
             continue
         here = next((s for s in segments if s.start_m <= zone.start < s.end_m), None)
         if here is not None:

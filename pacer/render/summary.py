@@ -126,9 +126,24 @@ def _key_figures(plan: Plan, width: int) -> Iterator[str]:
     tucked += f"{percent(totals.tucked_distance_share)} of the road"
     worth = f"; {clock(saved)} faster than never tucked" if np.isfinite(saved) else ""
     yield from _figure("Tucked", tucked + worth, width)
+    yield from _feeding(plan, width)
     if np.isfinite(proof.gap) and np.isfinite(proof.bound_s):
         slower = f"{percent(proof.gap, 2)} ({seconds(totals.time_s - proof.bound_s)})"
         yield from _figure("Proven", f"at most {slower} slower than any plan within these limits", width)
+
+
+def _feeding(plan: Plan, width: int) -> Iterator[str]:
+    """Say where to eat and drink, and what sitting up for it costs against the same race without."""
+    wish = table(plan, "feeding")
+    stops, without = wish.get("stops"), wish.get("free_optimum_without_s")
+    if not isinstance(stops, list) or not stops or not isinstance(without, int | float):
+        return
+    known = [stop for stop in stops if isinstance(stop, dict)]
+    places = [f"{km:.2f}" for km in (stop.get("start_km") for stop in known) if isinstance(km, int | float)]
+    what = clean(known[0].get("what", "feed"), 40) if known else "feed"
+    cost = max(plan.optimality.free_optimum_s - without, 0.0)
+    told = f"{what} at km {', '.join(places)}; {seconds(cost)} in all"
+    yield from _figure("Feeding", told, width)
 
 
 def _figure(label: str, text: str, width: int) -> Iterator[str]:
