@@ -294,3 +294,39 @@ def test_reading_fit_without_the_extra_says_what_to_install(tmp_path, monkeypatc
     monkeypatch.setattr(builtins, "__import__", without)
     with pytest.raises(RideError, match=r"pip install 'pacer\[rides\]'"):
         read_recording(fit_ride(tmp_path))
+
+
+def test_damaged_files_end_in_a_ride_or_in_one_line(tmp_path):
+    """Whatever bytes are changed, added or lost: never a traceback, never a warning."""
+    import random
+
+    rng = random.Random(11)
+    points = "".join(gpx_point(s, "<power>200</power>") for s in range(40))
+    table = "time_s,speed_kmh,power_w,lap\n" + "\n".join(f"{s},36,200,A" for s in range(40))
+    sources = [
+        fit_ride(tmp_path).read_bytes(),
+        tcx("".join(tcx_point(s) for s in range(40))).encode(),
+        gpx(points).encode(),
+        table.encode(),
+    ]
+    rides = refusals = 0
+    for _ in range(400):
+        data = bytearray(rng.choice(sources))
+        for _ in range(rng.choice((1, 3, 20))):
+            at, kind = rng.randrange(len(data)), rng.random()
+            if kind < 0.6:
+                data[at] = rng.randrange(256)
+            elif kind < 0.8:
+                del data[at : at + rng.randrange(1, 20)]
+            else:
+                data[at:at] = rng.randbytes(4)
+        path = tmp_path / "damaged"
+        path.write_bytes(data)
+        try:
+            make_ride(read_recording(path))
+            rides += 1
+        except RideError as error:
+            assert "\n" not in str(error)
+            refusals += 1
+    assert rides > 50
+    assert refusals > 50
