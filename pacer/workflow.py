@@ -19,6 +19,7 @@ from pacer.physics.fatigue import sustainable_power
 from pacer.physics.rider import Setup
 from pacer.planning.assemble import assemble
 from pacer.planning.cautions import cautions_for, told
+from pacer.planning.cockpit import cockpit_cautions
 from pacer.planning.feeding import feed_stops, stop_zones, wish_of
 from pacer.planning.followable import followable
 from pacer.planning.inputs import race_table, setup_tables, weather_table, zone_tables
@@ -200,6 +201,7 @@ def _cautions(request: Request, solution: Solution, time: float) -> tuple[str, .
             wet=request.weather.surface is Surface.WET,
             long_at_critical=asked and solution.problem.fatigue.budget > lasting * (1.0 + OVER_LASTING),
         ),
+        *cockpit_cautions(request.extra.get("cockpit", {})),
         *hungry,
     )
 

@@ -1,9 +1,9 @@
 """Eating and drinking: sit up for it where that costs least and where one hand is enough to steer.
 
 Due times follow from the rider's wish; near each the cheapest stretch is taken on which no rule refuses the
-tuck (so: no corner, no braking, no steep descent, no gusts), on a slope where a rider can breathe and chew. On
-a long climb, where nothing else offers, a steeper and slower one will do. What a stop costs is read off the
-first plan's prices and, in the end, the difference of two plans.
+tuck (so: no corner, no braking, no steep descent, no gusts), on a slope where a rider can breathe and chew.
+On a long climb, where nothing else offers, a steeper and slower one will do. What a stop costs is read off
+the first plan's prices and, in the end, the difference of two plans.
 """
 
 from __future__ import annotations
