@@ -82,8 +82,18 @@ def _silence_stdout() -> None:
     os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
 
 
+THREADS: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
+
+
+def _one_thread() -> None:
+    """Keep linear algebra on one thread unless the user says otherwise: on small matrices more only wait."""
+    for name in THREADS:
+        os.environ.setdefault(name, "1")
+
+
 def entrypoint() -> None:
     """Run the program: 0 done, 1 unusable input, 2 wrong usage, 3 no plan meets the limits."""
+    _one_thread()
     try:
         app(prog_name="pacer")
     except InfeasibleError as error:

@@ -269,10 +269,15 @@ def review(
     stretch: Stretches = None,
     lap_positions: LapPositions = None,
     position: Everywhere = None,
+    out: Annotated[
+        Path | None, typer.Option("--out", metavar="FILE.html", help="Also draw it as one page.")
+    ] = None,
 ) -> None:
     """Lay a ride on its plan: why time was won or lost."""
     from pacer.cli.stretches import read_lap_positions, read_stretches
+    from pacer.files._atomic import write_file
     from pacer.files.plans import read_plan
+    from pacer.render.review_page import draw_review
     from pacer.render.review_text import review_summary
     from pacer.rides.review import review_ride
 
@@ -280,4 +285,9 @@ def review(
     read = _read(ride)
     (told,) = read_stretches(stretch or (), 1)
     parts = (*told, *(read_lap_positions(lap_positions, read) if lap_positions is not None else ()))
-    typer.echo(review_summary(review_ride(read, made, parts, position)))
+    found = review_ride(read, made, parts, position)
+    if out is not None:
+        write_file(out, draw_review(found))
+    typer.echo(review_summary(found))
+    if out is not None:
+        typer.echo(f"Written to {out}")
