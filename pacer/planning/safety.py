@@ -32,6 +32,9 @@ __all__ = [
     "unsafe_stretches",
 ]
 
+ROLLING_MARGIN: Final = 1.0
+"""How near the approach speed must be to the tucked top speed for coasting to matter [m/s]; a design choice."""
+
 DISMOUNT_SPEED: Final = 1.4
 """Speed at a dismount line, a walking pace [m/s]; common practice, no source."""
 
@@ -50,6 +53,7 @@ class Rule(StrEnum):
     FEED_ZONE = "feed zone"
     SPEED_ZONE = "speed-limit zone"
     TOO_SLOW = "too slow to be steady"
+    ROLLS_FAST = "rolls past the tucked top speed"
     BRAKING = "braking ahead"
     HANDS_BACK = "hands back in time"
 
@@ -239,6 +243,12 @@ class _Judge:
             worst_is_high=False,
         )
 
+    def rolling(self, coasting: FloatArray) -> None:
+        """Where a tucked rider who only coasts would pass the tucked top speed, with no brakes at hand."""
+        cap = self.limits.tuck_top_speed
+        near = self.fastest > cap - ROLLING_MARGIN
+        self.add(Rule.ROLLS_FAST, near & (coasting > cap), coasting * 3.6, cap * 3.6, "km/h")
+
     def zones(self, zones: Sequence[Zone]) -> None:
         rules = {ZoneKind.NO_TUCK: Rule.NO_TUCK_ZONE, ZoneKind.FEED: Rule.FEED_ZONE}
         for kind, rule in rules.items():
@@ -294,6 +304,7 @@ def judge(
     gust_crosswind: FloatArray,
     approach: FloatArray,
     dismount: bool,
+    coasting: FloatArray | None = None,
 ) -> Verdict:
     """Apply every rule.
 
@@ -308,6 +319,8 @@ def judge(
         Speed at the cell ends that the rider is not expected to pass [m/s].
     dismount : bool
         Whether the race ends at a dismount line.
+    coasting : FloatArray, shape (n,), optional
+        Speed at which each cell lets a tucked rider coast steadily [m/s].
 
     Returns
     -------
@@ -321,6 +334,8 @@ def judge(
     judge_.zones(zones)
     judge_.air(gust_crosswind)
     judge_.slow()
+    if coasting is not None:
+        judge_.rolling(coasting)
     judge_.braking()
     judge_.hands_back()
     refused = np.zeros(len(cells), dtype=bool)

@@ -147,6 +147,7 @@ class Scenario:
             gust_crosswind=air.gust_crosswind,
             approach=approach,
             dismount=dismount,
+            coasting=self._coasting(road),
         )
         tucked = np.array([p.tucked for p in positions])
         may_tuck = verdict.tuck_allowed & ~self.refused
@@ -165,6 +166,14 @@ class Scenario:
             start_speed=start_speed,
         )
         return problem, verdict
+
+    def _coasting(self, road: Road) -> FloatArray | None:
+        """Speed at which each cell lets a rider in the lowest tucked position coast steadily, shape (n,)."""
+        tucked = [self.setup.drag_area(p) for p in self.setup.positions if p.tucked]
+        if not tucked:
+            return None
+        n = len(road)
+        return steady_speed(road, self.machine, np.zeros(n), np.full(n, min(tucked)))
 
     def _fatigue(self, budget: float) -> Fatigue:
         rider = self.setup.rider

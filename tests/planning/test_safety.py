@@ -45,6 +45,7 @@ def verdict_on(
     speed: npt.ArrayLike = 9.0,
     gust: npt.ArrayLike = 0.0,
     dismount: bool = False,
+    coasting: npt.ArrayLike | None = None,
 ) -> Verdict:
     """Judge cells ridden at an approach speed in a gust."""
     n = len(cells)
@@ -56,6 +57,7 @@ def verdict_on(
         gust_crosswind=np.broadcast_to(np.asarray(gust, float), (n,)),
         approach=np.broadcast_to(np.asarray(speed, float), (n + 1,)),
         dismount=dismount,
+        coasting=None if coasting is None else np.broadcast_to(np.asarray(coasting, float), (n,)),
     )
 
 
@@ -191,6 +193,20 @@ def test_each_threshold(rule: Rule, unit: str, wet: bool, skill: Skill) -> None:
     assert reason.value == pytest.approx(reason.limit, rel=3 * A_LITTLE)
     higher_is_worse = rule not in {Rule.CORNER_RADIUS, Rule.TOO_SLOW}
     assert (reason.value > reason.limit) is higher_is_worse
+
+
+@pytest.mark.parametrize("skill", SKILLS)
+def test_rolling_past_the_tucked_top_speed(skill: Skill) -> None:
+    """Refused where coasting alone passes the cap, unless the rider isn't expected to come near it."""
+    limits = open_road(limits_for(skill, {"hands_back_s": 0.0}, wet=False))
+    cap = limits.tuck_top_speed
+    coasting = np.where(np.arange(20) < 10, cap * (1.0 + A_LITTLE), cap * (1.0 - A_LITTLE))
+    fast = verdict_on(straight_cells(20), limits, speed=cap, coasting=coasting)
+    assert list(fast.tuck_allowed) == [False] * 10 + [True] * 10
+    reason = rules_in(fast, 0)[Rule.ROLLS_FAST.value]
+    assert reason.value == pytest.approx(cap * 3.6 * (1.0 + A_LITTLE))
+    assert (reason.limit, reason.unit) == (pytest.approx(cap * 3.6), "km/h")
+    assert verdict_on(straight_cells(20), limits, speed=cap - 1.1, coasting=coasting).tuck_allowed.all()
 
 
 @pytest.mark.parametrize("skill", SKILLS)
