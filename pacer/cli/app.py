@@ -8,7 +8,7 @@ from typing import Annotated, Any, Final
 
 import typer
 
-from pacer.cli import compare_commands, day_commands, plan_commands, ride_commands
+from pacer.cli import compare_commands, day_commands, plan_commands, ride_commands, squad_commands
 from pacer.cli.help import ExplainedCommand
 from pacer.errors import InfeasibleError, PacerError
 
@@ -52,6 +52,7 @@ for register in (
     plan_commands.register,
     compare_commands.register,
     day_commands.register,
+    squad_commands.register,
     ride_commands.register,
 ):
     register(app)

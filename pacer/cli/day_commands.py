@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Iterable
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -95,7 +96,7 @@ def ensemble(
             progress=inputs.progress,
             counted=inputs.progress.counted,
         )
-    _write(found, out, drawn=members is None)
+    _write(found, out, (inputs.route, inputs.rider, inputs.race, members), drawn=members is None)
     inputs.progress.done()
     typer.echo(outlook_json(found) if json_ else outlook_summary(found))
     if out is not None and not json_:
@@ -111,7 +112,7 @@ def _members(
     return draw_members(spreads, days, seed) if path is None else read_members(path, racing)
 
 
-def _write(found: Ensemble, out: Path | None, *, drawn: bool) -> None:
+def _write(found: Ensemble, out: Path | None, made_of: Iterable[Path | None], *, drawn: bool) -> None:
     """Write everything at once: the result, the days where they were drawn, and the robust plan's files."""
     if out is None:
         return
@@ -124,7 +125,7 @@ def _write(found: Ensemble, out: Path | None, *, drawn: bool) -> None:
     files["ensemble.json"] = f"{outlook_json(found)}\n".encode()
     if drawn:
         files["members.csv"] = members_to_csv(found.members)
-    write_files(out, files)
+    write_files(out, files, inputs=made_of)
 
 
 def _spreads(text: str | None) -> Spreads:

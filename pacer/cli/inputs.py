@@ -9,6 +9,8 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import TYPE_CHECKING, Any, get_type_hints
 
+from typer.models import ArgumentInfo
+
 from pacer.cli import options as o
 
 if TYPE_CHECKING:
@@ -107,11 +109,17 @@ def takes_plan_inputs(command: Callable[..., None]) -> Callable[..., None]:
         inputs = _gathered({p.name: values.pop(p.name) for p in shared})
         command(inputs, **values)
 
-    parameters = [*shared, *own]
+    # Arguments of its own come before the route, as in `pacer squad START.csv ROUTE.gpx`.
+    first = [p for p in own if _is_argument(p)]
+    parameters = [*first, *shared, *(p for p in own if p not in first)]
     wrapped.__signature__ = inspect.Signature(parameters)  # type: ignore[attr-defined]  # read by typer
     wrapped.__annotations__ = {p.name: p.annotation for p in parameters}
     del wrapped.__wrapped__  # or its signature would be read instead
     return wrapped
+
+
+def _is_argument(parameter: inspect.Parameter) -> bool:
+    return any(isinstance(item, ArgumentInfo) for item in getattr(parameter.annotation, "__metadata__", ()))
 
 
 def _parameters(function: Callable[..., Any]) -> list[inspect.Parameter]:

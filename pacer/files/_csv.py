@@ -54,13 +54,17 @@ class Record:
         return value
 
 
-def read_table(path: Path, known: Sequence[str], *, needed: Sequence[str] = ()) -> list[Record]:
+def read_table(
+    path: Path, known: Sequence[str], *, needed: Sequence[str] = (), bad: list[SettingsError] | None = None
+) -> list[Record]:
     """Read a table.
 
     Parameters
     ----------
     known, needed : sequences of str
         Columns that may stand in it, and those that must.
+    bad : list, optional
+        Gets the faults of single lines, which are then left out, instead of the first being raised.
 
     Raises
     ------
@@ -74,12 +78,16 @@ def read_table(path: Path, known: Sequence[str], *, needed: Sequence[str] = ()) 
     found: list[Record] = []
     for where, row in lines:
         if len(row) != len(header):
-            raise SettingsError(f"must have {len(header)} fields", where=where, found=str(len(row)))
+            fault = SettingsError(f"must have {len(header)} fields", where=where, found=str(len(row)))
+            if bad is None:
+                raise fault
+            bad.append(fault)
+            continue
         if len(found) >= _MOST_RECORDS:
             raise SettingsError(f"has more than {_MOST_RECORDS} records", where=str(path))
         fields = {name: field.strip() for name, field in zip(header, row, strict=True) if field.strip()}
         found.append(Record(where, fields))
-    if not found:
+    if not found and not bad:
         raise SettingsError("has no record", where=str(path), do="write one a line under the header")
     return found
 
