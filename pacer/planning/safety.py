@@ -56,6 +56,7 @@ class Rule(StrEnum):
     ROLLS_FAST = "rolls past the tucked top speed"
     BRAKING = "braking ahead"
     HANDS_BACK = "hands back in time"
+    SHORT_STAY = "too short a stay"
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -295,6 +296,26 @@ class _Judge:
         self.add(Rule.HANDS_BACK, lead, value, self.limits.hands_back, "s", worst_is_high=False)
 
 
+    def short_stays(self) -> None:
+        """Gaps between refusals that a rider at the approach speed crosses in less than the shortest stay."""
+        refused = self.refused()
+        seconds = self.cells.length / np.maximum(self.fastest, 0.5)
+        stay = np.zeros(len(self.cells))
+        edges = np.flatnonzero(np.diff(np.concatenate(([True], refused, [True])).astype(int)))
+        for first, last in zip(edges[::2], edges[1::2], strict=True):
+            stay[first:last] = seconds[first:last].sum()
+        limit = self.limits.tuck_shortest_stay
+        short = ~refused & (stay < limit)
+        self.add(Rule.SHORT_STAY, short, stay, limit, "s", worst_is_high=False)
+
+    def refused(self) -> npt.NDArray[np.bool_]:
+        """Cells that any rule so far refuses, shape (n,)."""
+        found = np.zeros(len(self.cells), dtype=bool)
+        for finding in self.findings:
+            found |= finding.refused
+        return found
+
+
 def judge(
     cells: Cells,
     corners: Sequence[Corner],
@@ -338,9 +359,8 @@ def judge(
         judge_.rolling(coasting)
     judge_.braking()
     judge_.hands_back()
-    refused = np.zeros(len(cells), dtype=bool)
-    for finding in judge_.findings:
-        refused |= finding.refused
+    judge_.short_stays()
+    refused = judge_.refused()
     cap = np.minimum(corner_speed_limit(cells.corner_radius, limits.tuck_lateral), limits.tuck_top_speed)
     return Verdict(cell_limit, node_limit, ~refused, cap, tuple(judge_.findings))
 

@@ -62,8 +62,8 @@ def verdict_on(
 
 
 def open_road(limits: Limits) -> Limits:
-    """The limits without the rules about start and finish, so that another rule stands alone."""
-    return replace(limits, start_upright=0.0, finish_upright=0.0)
+    """The limits without the rules about start, finish and stays, so that another rule stands alone."""
+    return replace(limits, start_upright=0.0, finish_upright=0.0, tuck_shortest_stay=0.0)
 
 
 def rules_in(verdict: Verdict, cell: int) -> dict[str, Any]:
@@ -207,6 +207,25 @@ def test_rolling_past_the_tucked_top_speed(skill: Skill) -> None:
     assert reason.value == pytest.approx(cap * 3.6 * (1.0 + A_LITTLE))
     assert (reason.limit, reason.unit) == (pytest.approx(cap * 3.6), "km/h")
     assert verdict_on(straight_cells(20), limits, speed=cap - 1.1, coasting=coasting).tuck_allowed.all()
+
+
+@pytest.mark.parametrize("skill", SKILLS)
+def test_a_gap_too_short_for_a_stay(skill: Skill) -> None:
+    """Between two refusals a gap crossed in less than the shortest stay is refused, a longer one isn't."""
+    limits = replace(
+        open_road(limits_for(skill, {"hands_back_s": 0.0}, wet=False)),
+        tuck_shortest_stay=DEFAULT_LIMITS[skill].tuck_shortest_stay,
+    )
+    stay, speed, n = limits.tuck_shortest_stay, 9.0, 60
+    for factor, allowed in ((1.0 - A_LITTLE, False), (1.0 + A_LITTLE, True)):
+        cells = straight_cells(n, stay * speed * factor / 10.0)
+        edges = [cells.nodes[k] for k in (0, 20, 30, n)]
+        zones = [Zone(ZoneKind.NO_TUCK, a, b) for a, b in (edges[:2], edges[2:])]
+        verdict = verdict_on(cells, limits, zones=zones, speed=speed)
+        assert verdict.tuck_allowed[20:30].all() == allowed
+        if not allowed:
+            reason = rules_in(verdict, 25)[Rule.SHORT_STAY.value]
+            assert (reason.value, reason.limit, reason.unit) == (pytest.approx(stay * factor), stay, "s")
 
 
 @pytest.mark.parametrize("skill", SKILLS)
