@@ -33,7 +33,7 @@ __all__ = [
 ]
 
 ROLLING_MARGIN: Final = 1.0
-"""How near the approach speed must be to the tucked top speed for coasting to matter [m/s]; a design choice."""
+"""How near the approach speed must be to the tucked top speed for coasting to matter [m/s]; a choice."""
 
 DISMOUNT_SPEED: Final = 1.4
 """Speed at a dismount line, a walking pace [m/s]; common practice, no source."""
