@@ -16,10 +16,11 @@ from pacer.errors import InfeasibleError
 from pacer.physics.fatigue import w_balance
 from pacer.physics.simulate import ride, steady_speed
 from pacer.planning.feasibility import explain
-from pacer.planning.positions import choose_positions, position_costs
-from pacer.planning.problem import Problem, drag_shape, drag_shape_below
+from pacer.planning.positions import Stays, choose_positions, position_costs
+from pacer.planning.problem import Problem, drag_shape
 from pacer.planning.programme import Branches, Optimum, solve
-from pacer.planning.recovery import Recovery, recovery_about, recovery_at_most
+from pacer.planning.recovery import Recovery, recovery_about
+from pacer.planning.relaxation import relax, round_shares
 from pacer.planning.safety import Verdict
 from pacer.planning.scenario import Scenario
 from pacer.units import FloatArray
@@ -45,8 +46,13 @@ W_PRIME_SLIP: Final = 0.005
 LOOSE: Final = 1e-4
 """Looseness of the relaxation, weighted by time, above which the plan says so."""
 
-SLOWEST_SHARE, FASTEST_SHARE = 0.75, 1.35
-"""The bound holds for plans that ride each cell at between these shares of the optimum's speed there."""
+NEWEST: Final = 0.6
+"""Weight of the last round in the ride about which W' recovers.
+
+Deficit times recovery isn't convex: taken about the last round alone, rounds swing to and fro."""
+
+ROUNDINGS: Final = 2
+"""Positions tried from the shares of the relaxation, and from the prices there."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -71,6 +77,8 @@ class Solution:
     arrival : FloatArray, shape (n,)
         Seconds since the start for which the problem's air was resolved.
     rounds : int
+    relaxed : Optimum or None
+        The relaxation over positions about this optimum, or nearly this one.
     """
 
     problem: Problem
@@ -82,6 +90,7 @@ class Solution:
     w_lowest: float
     arrival: FloatArray
     rounds: int
+    relaxed: Optimum | None = None
 
     @property
     def status(self) -> str:
@@ -116,6 +125,7 @@ class _State:
             self.set_times(length / self.speed)
             road, _ = scenario.road(self.arrival)
         self.recovery: Recovery | None = None
+        self.force = self.slowness = np.zeros(n)
         self.w_lowest = scenario.setup.rider.w_prime
 
     def set_times(self, seconds: FloatArray) -> None:
@@ -129,12 +139,27 @@ class _State:
         self.speed = np.maximum(optimum.mean_speed, 0.5)
         self.set_times(problem.road.length * optimum.slowness)
         fatigue = problem.fatigue
-        body = optimum.force / optimum.slowness
-        balance = w_balance(body, self.seconds, fatigue.critical_power, fatigue.w_prime)
-        near = fatigue.w_prime_reserve + W_PRIME_MARGIN * fatigue.w_prime
-        if self.recovery is not None or balance.min() < near:
-            self.recovery = recovery_about(balance, body, self.seconds, fatigue)
+        balance = _balance(problem, optimum.force, optimum.slowness)
         self.w_lowest = float(balance.min())
+        if (
+            self.recovery is None
+            and self.w_lowest > fatigue.w_prime_reserve + W_PRIME_MARGIN * fatigue.w_prime
+        ):
+            return
+        newest = 1.0 if self.recovery is None else NEWEST
+        self.force = newest * optimum.force + (1.0 - newest) * self.force
+        self.slowness = newest * optimum.slowness + (1.0 - newest) * self.slowness
+        balance = _balance(problem, self.force, self.slowness)
+        seconds = problem.road.length * self.slowness
+        self.recovery = recovery_about(balance, self.force / self.slowness, seconds, fatigue)
+
+
+def _balance(problem: Problem, force: FloatArray, slowness: FloatArray) -> FloatArray:
+    """W' left at the cell ends of a ride, shape (n + 1,) [J]."""
+    fatigue, seconds = problem.fatigue, problem.road.length * slowness
+    return w_balance(
+        force / slowness, seconds, fatigue.critical_power, fatigue.w_prime, fatigue.w_prime_start
+    )
 
 
 def _upright(problem: Problem) -> npt.NDArray[np.int64]:
@@ -228,7 +253,31 @@ def optimise(scenario: Scenario) -> Solution:
             break
         arrival = state.arrival
         problem, verdict = scenario.problem(arrival, state.budget)
-    return replace(best or found, rounds=number)
+    return _rounded(replace(best or found, rounds=number), stays, lowest_allowed)
+
+
+def _rounded(found: Solution, stays: Stays, lowest_allowed: float) -> Solution:
+    """The solution with its relaxation, and with positions rounded from that where they are faster."""
+    problem, best = found.problem, found
+    with_w_prime = found.recovery is not None
+    relaxed = relax(problem, found.optimum, stays.shortest, with_w_prime=with_w_prime)
+    if not relaxed.solved:
+        return found
+    seconds = problem.road.length * found.optimum.slowness
+    wanted = round_shares(relaxed, problem.allowed, seconds, stays)
+    shape = drag_shape(problem.road, np.maximum(found.optimum.mean_speed, 0.5))
+    rows = np.arange(wanted.size)
+    for _ in range(ROUNDINGS):
+        optimum = solve(problem, Branches.fixed(wanted), shape, found.recovery)
+        if not optimum.solved:
+            break
+        cost = position_costs(problem, optimum)
+        lowest = float(_balance(problem, optimum.force, optimum.slowness).min())
+        sound = lowest > lowest_allowed and bool(np.all(np.isfinite(cost[rows, wanted])))
+        if sound and optimum.time < best.optimum.time:
+            best = replace(found, optimum=optimum, position=wanted, cost=cost, w_lowest=lowest)
+        wanted = choose_positions(cost, problem.road.length * optimum.slowness, stays)
+    return replace(best, relaxed=relaxed)
 
 
 def upright_optimum(solution: Solution) -> Optimum:
@@ -247,23 +296,11 @@ def upright_optimum(solution: Solution) -> Optimum:
     return optimum
 
 
-def _long_enough(problem: Problem, longest: FloatArray, shortest: tuple[float, ...]) -> npt.NDArray[np.bool_]:
-    """The allowed positions without runs of cells that no ride stays in as long as the shortest stay."""
-    allowed = problem.allowed.copy()
-    for p, stay in enumerate(shortest):
-        edges = np.flatnonzero(np.diff(np.concatenate(([0], allowed[:, p].astype(int), [0]))))
-        for first, last in zip(edges[::2], edges[1::2], strict=True):
-            if longest[first:last].sum() < stay:
-                allowed[first:last, p] = False
-    return allowed
-
-
 def bound_over_positions(solution: Solution, shortest: tuple[float, ...]) -> float:
     """Proven lower bound on the time of any plan of power and position within the same limits [s].
 
-    The dual value of the relaxation over positions, with a drag that is nowhere above the true one for speeds
-    between `SLOWEST_SHARE` and `FASTEST_SHARE` of the optimum's, and the fastest recovery that the reserve
-    allows; less what the cells' mid-point rule gets wrong, measured on the optimum by the finer simulation.
+    The dual value of the relaxation over positions, less what the cells' mid-point rule gets wrong,
+    measured on the optimum by the finer simulation. NaN where the relaxation wasn't solved.
 
     Parameters
     ----------
@@ -272,21 +309,11 @@ def bound_over_positions(solution: Solution, shortest: tuple[float, ...]) -> flo
         Shortest stay in each position [s].
     """
     problem, optimum = solution.problem, solution.optimum
-    road, fatigue = problem.road, problem.fatigue
-    speed = np.maximum(optimum.mean_speed, 1.0)
-    shape = drag_shape_below(road, speed, SLOWEST_SHARE * speed, FASTEST_SHARE * speed + 1.0)
-    recovery = None
-    if solution.recovery is not None:
-        recovery = recovery_at_most(road.length / (SLOWEST_SHARE * speed), fatigue)
-    allowed = _long_enough(problem, road.length / (SLOWEST_SHARE * speed), shortest)
-    firm = replace(problem.machine, brake_force=problem.machine.brake_force * 1.02)
-    relaxed = solve(replace(problem, machine=firm), Branches.open(allowed), shape, recovery)
+    relaxed = solution.relaxed or relax(
+        problem, optimum, shortest, with_w_prime=solution.recovery is not None
+    )
     if not relaxed.solved:
         return float("nan")
-    fine = ride(
-        road,
-        problem.machine,
-        problem.schedule(solution.position, solution.power),
-    )
+    fine = ride(problem.road, problem.machine, problem.schedule(solution.position, solution.power))
     mesh_error = max(optimum.time - float(fine.time[-1]), 0.0)
     return relaxed.bound - mesh_error

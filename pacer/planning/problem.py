@@ -27,6 +27,8 @@ class Fatigue:
         Highest mean of the body's power, of the order given by `exponent`, over the race [W].
     exponent : int
         1, 2 or 4; the product plans with 4, the others serve comparison with published optima.
+    w_prime_start : float or None
+        What is left of W' at the start [J]; None for all of it.
     """
 
     critical_power: float
@@ -35,6 +37,7 @@ class Fatigue:
     max_power: float
     budget: float
     exponent: int = 4
+    w_prime_start: float | None = None
 
 
 @dataclass(frozen=True, slots=True, eq=False)
