@@ -233,7 +233,7 @@ def best_of_day(scenario: Scenario, guess: Solution, ride: Ridden, budget_share:
             break
         optimum, seconds = found, problem.road.length * found.slowness
         body = found.force / found.slowness
-        balance = w_balance(body, seconds, fatigue.critical_power, fatigue.w_prime)
+        balance = w_balance(body, seconds, fatigue.critical_power, fatigue.w_prime, fatigue.w_prime_start)
         if recovery is not None:
             recovery = recovery_about(balance, body, seconds, fatigue)
     # Solved without W', the day must turn out to have enough of it.

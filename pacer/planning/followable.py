@@ -118,7 +118,9 @@ def ridden(problem: Problem, position: npt.NDArray[np.int64], power: FloatArray)
     return Ridden(
         trace=trace,
         body_power=body,
-        w_balance=w_balance(body, trace.duration, fatigue.critical_power, fatigue.w_prime),
+        w_balance=w_balance(
+            body, trace.duration, fatigue.critical_power, fatigue.w_prime, fatigue.w_prime_start
+        ),
         fourth_power_mean=fourth_power_mean(body, trace.duration),
     )
 

@@ -168,7 +168,10 @@ class _Builder:
         gain = (self.tau * cp - self.F).mapped(self.sum_cells)
         x = gain * (road.length * self.force_scale / fatigue.w_prime)
         found = recovery.rows(W.at(np.arange(self.n)), W.at(np.arange(1, self.n + 1)), x)
-        return [*found, W - fatigue.w_prime_reserve / fatigue.w_prime, 1.0 - W]
+        most = np.ones(self.n + 1)
+        if fatigue.w_prime_start is not None:
+            most[0] = fatigue.w_prime_start / fatigue.w_prime
+        return [*found, W - fatigue.w_prime_reserve / fatigue.w_prime, most - W]
 
     def inequalities(self) -> list[Affine]:
         problem, branches = self.problem, self.branches

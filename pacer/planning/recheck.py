@@ -189,7 +189,8 @@ class _Check:
         mean = float((np.sum(body**4 * seconds) / seconds.sum()) ** 0.25)
         budget = model.fourth_power_budget_w
         self.whole("over the fatigue budget", mean > budget * 1.0005, mean, budget, "W")
-        left = model.w_prime_j
+        # A plan from the middle of a race begins with what is left.
+        left = min(model.w_prime_j, float(nodes.w_balance_j[0]))
         lowest = left
         for q, dt in zip(body.tolist(), seconds.tolist(), strict=True):
             if q > model.critical_power_w:

@@ -61,6 +61,8 @@ class Scenario:
         Seconds since the start at which the rider is in each cell, shape (n,), to the air there.
     refused : bool array, shape (n,)
         Cells where a tucked position is refused besides the rules; none at first.
+    w_prime_start : float or None
+        What is left of W' at the start [J]; None for all of it.
     """
 
     cells: Cells
@@ -72,6 +74,7 @@ class Scenario:
     race: Race
     air: Callable[[FloatArray], AirOnCells]
     refused: npt.NDArray[np.bool_]
+    w_prime_start: float | None = None
 
     @property
     def machine(self) -> Machine:
@@ -183,6 +186,7 @@ class Scenario:
             w_prime_reserve=self.race.w_prime_reserve,
             max_power=rider.max_power,
             budget=budget,
+            w_prime_start=self.w_prime_start,
         )
 
     def _lowest(self, node_limit: FloatArray) -> FloatArray:
