@@ -1,4 +1,4 @@
-"""`pacer ensemble`: the plan on days that differ from the forecast."""
+"""`pacer ensemble`, `pacer replan`: days that differ from the forecast, before and on the road."""
 
 from __future__ import annotations
 
@@ -9,6 +9,7 @@ from typing import TYPE_CHECKING, Annotated, Final
 
 import typer
 
+from pacer.cli import options as o
 from pacer.cli.inputs import PlanInputs, takes_plan_inputs
 from pacer.errors import SettingsError
 
@@ -24,8 +25,9 @@ _SPREADS: Final = ("wind_speed", "wind_from_deg", "temperature_c", "drag", "crr"
 
 
 def register(app: typer.Typer) -> None:
-    """Add the command to the application."""
+    """Add the commands to the application."""
     app.command()(ensemble)
+    app.command()(replan)
 
 
 @takes_plan_inputs
@@ -168,3 +170,97 @@ def _spread(key: str, value: str) -> float:
         )
         raise SettingsError(what, where="--spread", found=repr(value[:40]))
     return number
+
+
+def replan(
+    plan_file: Annotated[Path, typer.Argument(metavar="PLAN.json", help="The plan you set out with.")],
+    at_km: Annotated[float, typer.Option("--at-km", metavar="KM", help="Where you are.")],
+    elapsed: Annotated[
+        str, typer.Option("--elapsed", metavar="H:MM:SS", help="Time since the start, as 41:10 or 1:02:30.")
+    ],
+    stopped: Annotated[
+        str, typer.Option("--stopped", metavar="MM:SS", help="Time of it that you stood still.")
+    ] = "0:00",
+    power_so_far: Annotated[
+        float | None,
+        typer.Option(
+            "--power-so-far", metavar="W", min=1.0, help="Mean power so far; the plan's unless given."
+        ),
+    ] = None,
+    power_left: Annotated[
+        float | None,
+        typer.Option(
+            "--power-left",
+            metavar="W",
+            min=20.0,
+            help="Fourth-power mean that you can still hold; what the budget leaves unless given.",
+        ),
+    ] = None,
+    w_left: Annotated[
+        float | None,
+        typer.Option("--w-left", metavar="J", min=0.0, help="What is left of W', if your head unit tells."),
+    ] = None,
+    as_planned: Annotated[
+        bool,
+        typer.Option("--as-planned", help="Take the day as planned, whatever the road so far took."),
+    ] = False,
+    json_: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
+    out: Annotated[
+        Path | None,
+        typer.Option("--out", metavar="DIR", help="Also write plan.json and a card for the rest."),
+    ] = None,
+    quiet: o.Quiet = False,
+    verbose: o.Verbose = False,
+) -> None:
+    """Say what to hold from here, when the clock and the plan have parted.
+
+    The time so far tells how slow or fast the day is, the power so far what is left of the budget; the rest
+    of the road is planned anew with both.
+    """
+    from pacer.cli.loading import resolved_from_plan
+    from pacer.files.plans import read_plan
+    from pacer.render.replanned import replanned_json, replanned_summary
+    from pacer.replan import Moment
+    from pacer.replan import replan as plan_the_rest
+
+    progress = o.Progress(quiet, verbose)
+    progress("reading")
+    old = read_plan(plan_file)
+    moment = Moment(
+        at=1000.0 * at_km,
+        elapsed=_seconds(elapsed, "--elapsed"),
+        stopped=_seconds(stopped, "--stopped"),
+        power_so_far=power_so_far,
+        power_left=power_left,
+        w_prime_left=w_left,
+        as_ridden=not as_planned,
+    )
+    found = plan_the_rest(old, resolved_from_plan(old, str(plan_file)), moment, progress)
+    if out is not None:
+        from pacer.cli.outputs import card_file
+        from pacer.files._atomic import write_files
+        from pacer.files.plans import plan_to_json
+
+        card, _ = card_file(found.plan, size="card", paper="A4", most_cues=None, font=None)
+        write_files(out, {"plan.json": plan_to_json(found.plan), "cue-card.pdf": card}, inputs=(plan_file,))
+    progress.done()
+    typer.echo(replanned_json(found) if json_ else replanned_summary(found))
+
+
+def _seconds(text: str, option: str) -> float:
+    """Read a duration as h:mm:ss, m:ss or seconds.
+
+    Raises
+    ------
+    SettingsError
+        For anything else.
+    """
+    parts = text.strip().split(":")
+    try:
+        numbers = [float(part) for part in parts]
+    except ValueError:
+        numbers = []
+    fits = 1 <= len(numbers) <= 3 and all(math.isfinite(n) and n >= 0.0 for n in numbers)
+    if not fits or any(n >= 60.0 for n in numbers[1:]):
+        raise SettingsError("must be a time like 41:10 or 1:02:30", where=option, found=repr(text[:40]))
+    return sum(n * 60.0**k for k, n in enumerate(reversed(numbers)))

@@ -11,6 +11,7 @@ from typing import Any
 from pacer.course.build import build_course
 from pacer.course.track import Course, Zone
 from pacer.course.zones import check_zones, match_zones, repeat_over_laps, waypoint_zones
+from pacer.errors import PlanFileError
 from pacer.files.gpx import read_gpx
 from pacer.files.settings import (
     RaceSettings,
@@ -18,13 +19,25 @@ from pacer.files.settings import (
     default_race,
     default_rider,
     override_race,
+    race_from_tables,
     read_race_file,
     read_rider_file,
+    rider_from_tables,
 )
 from pacer.files.zones import read_zones_geojson
+from pacer.planning.limits import SAFETY_KEYS, limits_for
+from pacer.planning.plan import Plan
+from pacer.replan import Resolved
 from pacer.workflow import Request
 
-__all__ = ["CourseOptions", "Loader", "load_course", "load_request", "load_settings"]
+__all__ = [
+    "CourseOptions",
+    "Loader",
+    "load_course",
+    "load_request",
+    "load_settings",
+    "resolved_from_plan",
+]
 
 
 @dataclass(frozen=True, slots=True)
@@ -116,6 +129,28 @@ def load_settings(
     riding = default_rider() if rider is None else read_rider_file(rider)
     racing = default_race() if race is None else read_race_file(race)
     return riding, override_race(racing, **(overrides or {}))
+
+
+def resolved_from_plan(plan: Plan, source: str) -> Resolved:
+    """Read back what a plan was made from, under the checks of the files that said it.
+
+    Raises
+    ------
+    SettingsError
+        Where the plan's inputs can't be used.
+    """
+    inputs = plan.inputs
+    tables = {name: inputs[name] for name in ("rider", "bike", "positions") if name in inputs}
+    riding = rider_from_tables(tables, f"{source}: inputs")
+    race = {key: value for key, value in inputs.get("race", {}).items() if key != "start_time"}
+    racing = race_from_tables({"race": race, "zones": inputs.get("zones", [])}, f"{source}: inputs")
+    safety = inputs.get("safety", {})
+    wrong = [key for key in SAFETY_KEYS if not isinstance(safety.get(key), int | float)]
+    if wrong or any(key not in SAFETY_KEYS for key in safety):
+        raise PlanFileError("the safety limits can't be read", where=f"{source}: inputs.safety")
+    # Written as they applied on the day: tightened already where it was wet.
+    limits = limits_for(riding.setup.rider.skill, safety, wet=False)
+    return Resolved(riding.setup, racing.race, limits, racing.zones)
 
 
 def load_request(

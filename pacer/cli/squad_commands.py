@@ -25,6 +25,7 @@ __all__ = ["register"]
 
 EXIT_SOME_UNUSABLE = 1
 EXIT_SOME_INFEASIBLE = 3
+EXIT_INTERRUPTED = 130
 _STATE = "squad.json"
 
 _Planned: TypeAlias = "Future[tuple[dict[str, bytes], dict[str, float]]]"
@@ -74,7 +75,13 @@ def squad(
     done = {} if again else _finished(folder)
     todo = [rider for rider in riders if rider.request is not None and not _stands(rider, done, folder)]
     with open_executor(jobs, cluster, len(todo)) as executor:
-        _plan_all(executor, todo, done, folder, inputs)
+        try:
+            _plan_all(executor, todo, done, folder, inputs)
+        except KeyboardInterrupt:
+            written = sum(_stands(rider, done, folder) for rider in riders)
+            told = f"pacer: interrupted; {written} of {len(riders)} riders are written; run it again to go on"
+            typer.echo(told, err=True)
+            raise typer.Exit(EXIT_INTERRUPTED) from None
     lines = [_line(rider, done, rider not in todo) for rider in riders]
     write_file(folder / "summary.csv", squad_csv(lines))
     inputs.progress.done()

@@ -95,6 +95,7 @@ def test_an_interruption_loses_only_what_was_not_written(
     monkeypatch.setattr(squad_commands, "_work", stopped)
     done = _squad(capsys, tmp_path, HEAD + ANN + BEA)
     assert done.code == 130
+    assert "1 of 2 riders are written" in done.err
     monkeypatch.undo()
     done = _squad(capsys, tmp_path, HEAD + ANN + BEA)
     assert done.code == 0
