@@ -140,10 +140,15 @@ def fed(request: Request, progress: Progress = lambda _: None) -> Request:
     InfeasibleError
         Where no plan meets the limits.
     """
+    return _fed(request, progress)[0]
+
+
+def _fed(request: Request, progress: Progress) -> tuple[Request, Solution | None]:
+    """The request as `fed` gives it, and the solution without the stops where it had to be found."""
     table = request.extra.get("feeding", {})
     wish = wish_of(table)
     if wish is None or "stops" in table:
-        return request
+        return request, None
     progress("looking for places to eat and drink")
     scenario = make_scenario(request)
     solution = optimise(scenario)
@@ -165,12 +170,12 @@ def fed(request: Request, progress: Progress = lambda _: None) -> Request:
         "free_optimum_without_s": round(solution.optimum.time, 3),
     }
     zones = sorted((*request.zones, *stop_zones(stops, wish.words)), key=lambda zone: zone.start)
-    return replace(request, zones=tuple(zones), extra={**request.extra, "feeding": found})
+    return replace(request, zones=tuple(zones), extra={**request.extra, "feeding": found}), solution
 
 
-def _plan(request: Request, scenario: Scenario, progress: Progress) -> Plan:
+def _plan(request: Request, scenario: Scenario, progress: Progress, near: Solution | None) -> Plan:
     progress("finding the fastest power and position")
-    solution = optimise(scenario)
+    solution = optimise(scenario, near)
     progress("making it followable")
     forced = np.zeros(len(scenario.cells) + 1, dtype=bool)
     plan = followable(solution, solution.position, forced)
@@ -227,13 +232,13 @@ def make_plan(
     InfeasibleError
         Where no plan meets the limits, or the finished plan doesn't pass the check.
     """
-    request = fed(request, progress)
+    request, near = _fed(request, progress)
     scenario = make_scenario(request)
     if refused is not None:
         scenario = replace(scenario, refused=refused)
     found: tuple[Violation, ...] = ()
     for _ in range(MOST_REPAIRS):
-        plan = _plan(request, scenario, progress)
+        plan = _plan(request, scenario, progress, near)
         progress("checking it from scratch")
         found = recheck(plan, request.limits)
         if not found:

@@ -51,8 +51,8 @@ NEWEST: Final = 0.6
 
 Deficit times recovery isn't convex: taken about the last round alone, rounds swing to and fro."""
 
-ROUNDINGS: Final = 2
-"""Positions tried from the shares of the relaxation, and from the prices there."""
+ROUNDINGS: Final = 1
+"""Rounds of positions tried from the shares of the relaxation."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -133,6 +133,16 @@ class _State:
         self.seconds = seconds
         self.arrival = np.cumsum(seconds) - 0.5 * seconds
         self.budget = self.scenario.budget(float(seconds.sum()))
+
+    def take(self, near: Solution) -> tuple[npt.NDArray[np.int64], FloatArray]:
+        """Begin from the solution of nearly the same race on other cells; its positions and power."""
+        there = np.cumsum(near.problem.road.length)
+        length = self.scenario.cells.length
+        here = np.cumsum(length) - 0.5 * length
+        self.speed = np.interp(here, there - 0.5 * near.problem.road.length, near.optimum.mean_speed)
+        self.set_times(length / self.speed)
+        cell = np.minimum(np.searchsorted(there, here), there.size - 1)
+        return near.position[cell], near.power[cell]
 
     def learn(self, problem: Problem, optimum: Optimum) -> None:
         """Take speeds, times and recovery from a round."""
@@ -218,8 +228,14 @@ def _first_positions(problem: Problem, state: _State) -> tuple[npt.NDArray[np.in
     return position, problem.power_factor[position] * optimum.force / optimum.slowness
 
 
-def optimise(scenario: Scenario) -> Solution:
+def optimise(scenario: Scenario, near: Solution | None = None) -> Solution:
     """Find the free optimum.
+
+    Parameters
+    ----------
+    scenario : Scenario
+    near : Solution, optional
+        Of nearly the same race, on these cells or others, to begin from.
 
     Raises
     ------
@@ -231,10 +247,12 @@ def optimise(scenario: Scenario) -> Solution:
     best: Solution | None = None
     rider = scenario.setup.rider
     lowest_allowed = scenario.race.w_prime_reserve - W_PRIME_SLIP * rider.w_prime
+    guess = None if near is None else state.take(near)
     arrival = state.arrival
     problem, verdict = scenario.problem(arrival, state.budget)
-    wanted, power = _first_positions(problem, state)
-    for number in range(1, MOST_ROUNDS + 1):
+    wanted, power = _first_positions(problem, state) if guess is None else guess
+    # From a near solution the first round is as good as another's second.
+    for number in range(1 if guess is None else 2, MOST_ROUNDS + 1):
         refused = ~problem.allowed[np.arange(wanted.size), wanted]
         position = np.where(refused, _upright(problem), wanted)
         optimum, position = _solve_fixed(problem, position, power, state)
