@@ -40,13 +40,13 @@ MOST_SCALINGS: Final = 10
 BUDGET_LEFT: Final = 1e-4
 """Share of the budget that scaling may leave unused."""
 
-REFINEMENTS: Final = 3
+REFINEMENTS: Final = 2
 """Most rounds of the programme with one power a segment."""
 
-EASING: Final = (1.0015, 1.001, 1.0005, 1.0, 0.9995, 0.999, 0.9985)
+EASING: Final = (1.001, 1.0005, 1.0, 0.9995, 0.999)
 """Multiples of the powers that are rounded; the fastest that can be paid for is taken."""
 
-MORE_EASING: Final = (0.998, 0.997, 0.996, 0.994, 0.99, 0.985, 0.97, 0.95, 0.9)
+MORE_EASING: Final = (0.9985, 0.998, 0.997, 0.996, 0.994, 0.99, 0.985, 0.97, 0.95, 0.9)
 """Tried in turn where none of those can be paid for."""
 
 GRADE_FEATURE, WIND_FEATURE = 0.05, 0.02

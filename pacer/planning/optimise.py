@@ -54,6 +54,9 @@ Deficit times recovery isn't convex: taken about the last round alone, rounds sw
 ROUNDINGS: Final = 1
 """Rounds of positions tried from the shares of the relaxation."""
 
+MOST_ROUNDED: Final = 3000
+"""Cells above which they aren't tried: the gain is under 0.02 % and the rider waits."""
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Solution:
@@ -285,7 +288,7 @@ def _rounded(found: Solution, stays: Stays, lowest_allowed: float) -> Solution:
     wanted = round_shares(relaxed, problem.allowed, seconds, stays)
     shape = drag_shape(problem.road, np.maximum(found.optimum.mean_speed, 0.5))
     rows = np.arange(wanted.size)
-    for _ in range(ROUNDINGS):
+    for _ in range(ROUNDINGS if wanted.size <= MOST_ROUNDED else 0):
         optimum = solve(problem, Branches.fixed(wanted), shape, found.recovery)
         if not optimum.solved:
             break
