@@ -8,7 +8,14 @@ from typing import Annotated, Any, Final
 
 import typer
 
-from pacer.cli import compare_commands, day_commands, plan_commands, ride_commands, squad_commands
+from pacer.cli import (
+    compare_commands,
+    day_commands,
+    plan_commands,
+    practise_commands,
+    ride_commands,
+    squad_commands,
+)
 from pacer.cli.help import ExplainedCommand
 from pacer.errors import InfeasibleError, PacerError
 
@@ -53,6 +60,7 @@ for register in (
     compare_commands.register,
     day_commands.register,
     squad_commands.register,
+    practise_commands.register,
     ride_commands.register,
 ):
     register(app)

@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Final
 
 from pacer.errors import SettingsError
+from pacer.files._content import read_text
 
 __all__ = ["Limits", "Record", "read_table"]
 
@@ -94,18 +95,7 @@ def read_table(
 
 def _lines(path: Path) -> Iterator[tuple[str, list[str]]]:
     """Yield the place and the fields of every line that isn't empty or a comment."""
-    try:
-        with path.open("rb") as file:
-            content = file.read(_LARGEST_FILE + 1)
-    except (OSError, ValueError) as error:
-        reason = error.strerror if isinstance(error, OSError) and error.strerror else "not the name of a file"
-        raise SettingsError("the table can't be read", where=str(path), found=reason) from None
-    if len(content) > _LARGEST_FILE:
-        raise SettingsError("is too large for such a table", where=str(path), found="over 5 MB")
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        raise SettingsError("is not UTF-8", where=str(path), found=f"byte {error.start}") from None
+    text = read_text(path, most=_LARGEST_FILE, kind="such a table", error=SettingsError)
     for number, line in enumerate(text.splitlines(), 1):
         if not line.strip() or line.lstrip().startswith("#"):
             continue
