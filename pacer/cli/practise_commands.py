@@ -40,14 +40,16 @@ def practise(
     wind_from: o.WindFrom = None,
     wind_speed: o.WindSpeed = None,
     gust: o.Gust = None,
-    most: Annotated[int, typer.Option("--most", min=1, max=20, help="Stretches for each exercise.")] = 3,
+    most: Annotated[
+        int, typer.Option("--most", metavar="N", min=1, max=20, help="Stretches for each exercise.")
+    ] = 3,
     gpx: Annotated[
         Path | None, typer.Option("--gpx", metavar="FILE.gpx", help="Also write the places as waypoints.")
     ] = None,
     quiet: o.Quiet = False,
     verbose: o.Verbose = False,
 ) -> None:
-    """Find stretches of home roads that suit practising the tucked position, with reasons and a progression.
+    """Find where on your home roads to practise being tucked.
 
     A gentle climb first, then the flat, hands back before bends, gentle descents, open bends: straight, calm,
     and quiet by your own notes. Common practice: a coach and the law come first.

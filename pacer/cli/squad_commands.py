@@ -52,7 +52,8 @@ def squad(
         bool, typer.Option("--again", help="Plan again what is planned already from the same inputs.")
     ] = False,
     jobs: Annotated[
-        int | None, typer.Option("--jobs", "-j", min=1, help="Processes; default one for each core.")
+        int | None,
+        typer.Option("--jobs", "-j", metavar="N", min=1, help="Processes; one for each core unless given."),
     ] = None,
     cluster: Annotated[
         str | None,
@@ -61,8 +62,9 @@ def squad(
         ),
     ] = None,
 ) -> None:
-    """Plan a race for every rider of a start list: a folder with plan and card each, and one summary.
+    """Plan a race for every rider of a start list.
 
+    Each gets a folder with plan and card; one summary tells of all.
     A line that can't be used, or a rider for whom no plan meets the limits, is named and the rest go on. Run
     again after an interruption, it goes on where it stopped.
     """
