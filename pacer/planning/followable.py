@@ -18,7 +18,7 @@ from pacer.errors import InfeasibleError
 from pacer.physics.fatigue import fourth_power_mean, w_balance
 from pacer.physics.simulate import Trace, ride
 from pacer.planning.optimise import Solution
-from pacer.planning.problem import Problem, drag_shape
+from pacer.planning.problem import STILL_RIDING, Problem, drag_shape
 from pacer.planning.programme import Branches, Held, solve
 from pacer.planning.recovery import recovery_about
 from pacer.units import FloatArray
@@ -351,7 +351,7 @@ def _check_moving(problem: Problem, result: Ridden) -> None:
     """Refuse a plan on which the rider all but stands still."""
     short = problem.lowest_speed - result.trace.speed
     worst = int(np.argmax(short))
-    if result.trace.stalled is None and short[worst] <= 0.5 * problem.lowest_speed[worst]:
+    if result.trace.stalled is None and short[worst] <= (1.0 - STILL_RIDING) * problem.lowest_speed[worst]:
         return
     at = float(problem.road.length[:worst].sum())
     raise InfeasibleError(

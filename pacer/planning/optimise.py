@@ -16,8 +16,9 @@ from pacer.errors import InfeasibleError
 from pacer.physics.fatigue import w_balance
 from pacer.physics.simulate import ride, steady_speed
 from pacer.planning.feasibility import explain
+from pacer.planning.optimum import SpeedRange
 from pacer.planning.positions import Stays, choose_positions, position_costs
-from pacer.planning.problem import Problem, drag_shape
+from pacer.planning.problem import DragShape, Problem, drag_shape
 from pacer.planning.programme import Branches, Optimum, solve
 from pacer.planning.recovery import Recovery, recovery_about
 from pacer.planning.relaxation import relax, round_shares
@@ -50,6 +51,9 @@ NEWEST: Final = 0.6
 """Weight of the last round in the ride about which W' recovers.
 
 Deficit times recovery isn't convex: taken about the last round alone, rounds swing to and fro."""
+
+FLAT: Final = 0.5
+"""Curvature of the drag over that in still air, under which a round keeps its speeds near the last's."""
 
 ROUNDINGS: Final = 1
 """Rounds of positions tried from the shares of the relaxation."""
@@ -96,6 +100,15 @@ class Solution:
     relaxed: Optimum | None = None
 
     @property
+    def pace(self) -> FloatArray:
+        """Speed at the cell ends, ridden where the relaxation isn't tight, shape (n + 1,) [m/s]."""
+        if not self.optimum.loose.any():
+            return self.optimum.speed
+        return ride(
+            self.problem.road, self.problem.machine, self.problem.schedule(self.position, self.power)
+        ).speed
+
+    @property
     def status(self) -> str:
         """What the solver said, and whether the relaxation was tight."""
         loose = self.optimum.looseness
@@ -127,6 +140,7 @@ class _State:
             self.speed: FloatArray = np.maximum(guess, 1.5)
             self.set_times(length / self.speed)
             road, _ = scenario.road(self.arrival)
+        self.pace: FloatArray | None = None
         self.recovery: Recovery | None = None
         self.force = self.slowness = np.zeros(n)
         self.w_lowest = scenario.setup.rider.w_prime
@@ -147,17 +161,18 @@ class _State:
         cell = np.minimum(np.searchsorted(there, here), there.size - 1)
         return near.position[cell], near.power[cell]
 
-    def learn(self, problem: Problem, optimum: Optimum) -> None:
+    def learn(self, found: Solution) -> None:
         """Take speeds, times and recovery from a round."""
-        self.speed = np.maximum(optimum.mean_speed, 0.5)
-        self.set_times(problem.road.length * optimum.slowness)
+        problem, optimum = found.problem, found.optimum
+        self.pace = found.pace
+        self.speed = np.maximum(0.5 * (self.pace[:-1] + self.pace[1:]), 0.5)
+        loose = optimum.loose
+        self.set_times(problem.road.length * np.where(loose, 1.0 / self.speed, optimum.slowness))
         fatigue = problem.fatigue
         balance = _balance(problem, optimum.force, optimum.slowness)
         self.w_lowest = float(balance.min())
-        if (
-            self.recovery is None
-            and self.w_lowest > fatigue.w_prime_reserve + W_PRIME_MARGIN * fatigue.w_prime
-        ):
+        near = fatigue.w_prime_reserve + W_PRIME_MARGIN * fatigue.w_prime
+        if self.recovery is None and self.w_lowest > near:
             return
         newest = 1.0 if self.recovery is None else NEWEST
         self.force = newest * optimum.force + (1.0 - newest) * self.force
@@ -203,19 +218,30 @@ def _sit_up_to_brake(
     return position
 
 
+def _where_drag_is_flat(shape: DragShape, pace: FloatArray | None) -> SpeedRange | None:
+    """Speeds looked for where a tailwind takes the curvature of the drag that holds the relaxation tight."""
+    flat = shape.square < FLAT
+    if pace is None or not flat.any():
+        return None
+    beside = np.append(flat, False) | np.insert(flat, 0, False)
+    return SpeedRange(0.5 * pace, np.where(beside, 1.6 * pace + 1.0, np.inf))
+
+
 def _solve_fixed(
     problem: Problem, position: npt.NDArray[np.int64], power: FloatArray, state: _State
 ) -> tuple[Optimum, npt.NDArray[np.int64]]:
     """Solve for given positions; where they can't be ridden, sit up wherever the brakes are needed."""
     shape = drag_shape(problem.road, state.speed)
     upright = _upright(problem)
+    within = _where_drag_is_flat(shape, state.pace)
     for attempt in range(3):
         tried = (position, None, upright)[attempt]
         if tried is None:
             tried = _sit_up_to_brake(problem, position, power)
-        optimum = solve(problem, Branches.fixed(tried), shape, state.recovery)
-        if optimum.solved:
-            return optimum, tried
+        for ranged in (None,) if within is None else (within, None):
+            optimum = solve(problem, Branches.fixed(tried), shape, state.recovery, within=ranged)
+            if optimum.solved:
+                return optimum, tried
     raise explain(problem, state.scenario.cells, upright, shape, state.recovery, optimum.status)
 
 
@@ -260,9 +286,9 @@ def optimise(scenario: Scenario, near: Solution | None = None) -> Solution:
         position = np.where(refused, _upright(problem), wanted)
         optimum, position = _solve_fixed(problem, position, power, state)
         cost = position_costs(problem, optimum)
-        used = state.recovery
-        state.learn(problem, optimum)
-        found = Solution(problem, verdict, optimum, position, cost, used, state.w_lowest, arrival, number)
+        w_lowest = float(_balance(problem, optimum.force, optimum.slowness).min())
+        found = Solution(problem, verdict, optimum, position, cost, state.recovery, w_lowest, arrival, number)
+        state.learn(found)
         wanted, power = choose_positions(cost, state.seconds, stays), found.power
         # The first round's drag, air and recovery are guesses: it never counts as the best, nor does a round
         # whose recovery was guessed too fast.
@@ -281,12 +307,13 @@ def _rounded(found: Solution, stays: Stays, lowest_allowed: float) -> Solution:
     """The solution with its relaxation, and with positions rounded from that where they are faster."""
     problem, best = found.problem, found
     with_w_prime = found.recovery is not None
-    relaxed = relax(problem, found.optimum, stays.shortest, with_w_prime=with_w_prime)
+    pace = found.pace
+    relaxed = relax(problem, pace, stays.shortest, with_w_prime=with_w_prime)
     if not relaxed.solved:
         return found
     seconds = problem.road.length * found.optimum.slowness
     wanted = round_shares(relaxed, problem.allowed, seconds, stays)
-    shape = drag_shape(problem.road, np.maximum(found.optimum.mean_speed, 0.5))
+    shape = drag_shape(problem.road, np.maximum(0.5 * (pace[:-1] + pace[1:]), 0.5))
     rows = np.arange(wanted.size)
     for _ in range(ROUNDINGS if wanted.size <= MOST_ROUNDED else 0):
         optimum = solve(problem, Branches.fixed(wanted), shape, found.recovery)
@@ -331,7 +358,7 @@ def bound_over_positions(solution: Solution, shortest: tuple[float, ...]) -> flo
     """
     problem, optimum = solution.problem, solution.optimum
     relaxed = solution.relaxed or relax(
-        problem, optimum, shortest, with_w_prime=solution.recovery is not None
+        problem, solution.pace, shortest, with_w_prime=solution.recovery is not None
     )
     if not relaxed.solved:
         return float("nan")

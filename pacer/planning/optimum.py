@@ -3,13 +3,18 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from pacer.units import FloatArray
 
-__all__ = ["Branches", "Held", "Optimum"]
+__all__ = ["Branches", "Held", "Optimum", "SpeedRange"]
+
+
+LOOSE_CELL: Final = 0.02
+"""By how much slowness times speed may differ from 1 in a cell that counts as tight."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -57,6 +62,18 @@ class Held:
     slowness: FloatArray
     acts: npt.NDArray[np.bool_]
     change: float = 0.15
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class SpeedRange:
+    """Speeds at the cell ends between which a ride is looked for, shape (n + 1,) each [m/s].
+
+    `high` is infinite where no range is asked for. With a range, E ≤ (low + high) y - low high holds for
+    every speed in it, and keeps the relaxation near E = y².
+    """
+
+    low: FloatArray
+    high: FloatArray
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -109,6 +126,11 @@ class Optimum:
     def solved(self) -> bool:
         """Whether the solver proved its answer."""
         return self.status == "solved"
+
+    @property
+    def loose(self) -> npt.NDArray[np.bool_]:
+        """Cells ridden slower than their ends' speeds say, where those mean little, shape (n,)."""
+        return np.asarray(self.slowness * self.mean_speed > 1.0 + LOOSE_CELL)
 
     @property
     def mean_speed(self) -> FloatArray:

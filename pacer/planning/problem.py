@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from typing import Final
 
 import numpy as np
 import numpy.typing as npt
@@ -10,7 +11,11 @@ import numpy.typing as npt
 from pacer.physics.simulate import Machine, Road, Schedule
 from pacer.units import FloatArray
 
-__all__ = ["DragShape", "Fatigue", "Problem", "drag_shape", "drag_shape_below"]
+__all__ = ["STILL_RIDING", "DragShape", "Fatigue", "Problem", "drag_shape", "drag_shape_below"]
+
+
+STILL_RIDING: Final = 0.5
+"""Share of the slowest riding speed under which a finished plan is refused."""
 
 
 @dataclass(frozen=True, slots=True)

@@ -32,11 +32,11 @@ from scipy import sparse
 
 from pacer.physics.forces import BEARING_CONSTANT, BEARING_SLOPE, gravity_force, rolling_force
 from pacer.planning.affine import Affine, Layout, rows
-from pacer.planning.optimum import Branches, Held, Optimum
+from pacer.planning.optimum import Branches, Held, Optimum, SpeedRange
 from pacer.planning.problem import DragShape, Problem
 from pacer.planning.recovery import Recovery
 
-__all__ = ["SPEED_SCALE", "Branches", "Held", "Optimum", "solve"]
+__all__ = ["SPEED_SCALE", "Branches", "Held", "Optimum", "SpeedRange", "solve"]
 
 SPEED_SCALE = 10.0
 """Metres a second; with the budget it scales every variable to about 1."""
@@ -150,6 +150,14 @@ class _Builder:
         lowest = np.maximum(reference - self.held.change, 0.0)
         return [self._held_force(self.held).at(~self.held.acts), highest - power, power - lowest]
 
+    def secant(self, within: SpeedRange | None) -> list[Affine]:
+        """E no higher than the chord of y² between the lowest and the highest speed."""
+        if within is None:
+            return []
+        nodes = np.flatnonzero(np.isfinite(within.high))
+        low, high = within.low[nodes] / SPEED_SCALE, within.high[nodes] / SPEED_SCALE
+        return [self.y.at(nodes) * (low + high) - low * high - self.E.at(nodes)]
+
     def endurance(self) -> Affine:
         """Load allowed less load, one row."""
         road = self.problem.road
@@ -241,6 +249,7 @@ def solve(
     *,
     accuracy: float = 1e-7,
     held: Held | None = None,
+    within: SpeedRange | None = None,
 ) -> Optimum:
     """Solve the programme.
 
@@ -257,6 +266,8 @@ def solve(
         Relative gap and infeasibility at which the solver stops.
     held : Held, optional
         One power a segment; needs one branch a cell.
+    within : SpeedRange, optional
+        Speeds at the cell ends; what ties E to y where drag alone doesn't.
 
     Returns
     -------
@@ -264,7 +275,8 @@ def solve(
         A bad status is returned, not raised.
     """
     build = _Builder(problem, branches, shape, held, with_w_prime=recovery is not None)
-    zero, positive = build.equalities(), build.inequalities() + build.held_bounds()
+    zero = build.equalities()
+    positive = build.inequalities() + build.held_bounds() + build.secant(within)
     endurance_row = sum(len(e) for e in positive)
     positive.append(build.endurance())
     positive.extend(build.w_prime(recovery))

@@ -8,9 +8,9 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pacer.planning.optimum import Branches, Optimum
+from pacer.planning.optimum import Branches, Optimum, SpeedRange
 from pacer.planning.positions import Stays, choose_positions
-from pacer.planning.problem import Problem, drag_shape_below
+from pacer.planning.problem import STILL_RIDING, Problem, drag_shape_below
 from pacer.planning.programme import solve
 from pacer.planning.recovery import recovery_at_most
 from pacer.units import FloatArray
@@ -19,7 +19,7 @@ __all__ = ["FASTEST_SHARE", "SLOWEST_SHARE", "relax", "round_shares"]
 
 SLOWEST_SHARE: Final = 0.75
 FASTEST_SHARE: Final = 1.35
-"""The bound holds for plans that ride each cell at between these shares of the optimum's speed there."""
+"""The bound holds for plans with speeds between these shares of the optimum's (and 1 m/s) everywhere."""
 
 FIRMER: Final = 1.02
 """Brakes counted on in the bound over the plan's: ridden in finer steps, a plan may need a little more."""
@@ -36,30 +36,38 @@ def _long_enough(problem: Problem, longest: FloatArray, shortest: tuple[float, .
     return allowed
 
 
-def relax(problem: Problem, optimum: Optimum, shortest: tuple[float, ...], *, with_w_prime: bool) -> Optimum:
+def relax(problem: Problem, pace: FloatArray, shortest: tuple[float, ...], *, with_w_prime: bool) -> Optimum:
     """Solve for shares of positions instead of positions, drag and recovery on the fast side of the truth.
 
-    Its `bound` is below the programme's time of every choice of power and position that rides each cell at
-    between `SLOWEST_SHARE` and `FASTEST_SHARE` of the optimum's speed there.
+    Its `bound` is below the programme's time of every choice of power and position whose speed at each cell
+    end lies between `SLOWEST_SHARE` of the pace there and `FASTEST_SHARE` of it and 1 m/s more.
 
     Parameters
     ----------
     problem : Problem
-    optimum : Optimum
-        Whose speeds the margins are about.
+    pace : FloatArray, shape (n + 1,)
+        Speed of the optimum at the cell ends [m/s].
     shortest : tuple of float, length p
         Shortest stay in each position [s].
     with_w_prime : bool
         Whether W' is kept account of.
     """
     road = problem.road
-    speed = np.maximum(optimum.mean_speed, 1.0)
-    longest = road.length / (SLOWEST_SHARE * speed)
-    shape = drag_shape_below(road, speed, SLOWEST_SHARE * speed, FASTEST_SHARE * speed + 1.0)
+    within = SpeedRange(SLOWEST_SHARE * pace, FASTEST_SHARE * pace + 1.0)
+    low = np.minimum(within.low[:-1], within.low[1:])
+    high = np.maximum(within.high[:-1], within.high[1:])
+    middle = np.maximum(0.5 * (pace[:-1] + pace[1:]), 1.0)
+    longest = road.length / (SLOWEST_SHARE * middle)
+    shape = drag_shape_below(road, middle, low, high)
     recovery = recovery_at_most(longest, problem.fatigue) if with_w_prime else None
-    firm = replace(problem.machine, brake_force=problem.machine.brake_force * FIRMER)
+    # What a finished plan is given at the edges, every plan is: a little brake, a slower crawl uphill.
+    eased = replace(
+        problem,
+        machine=replace(problem.machine, brake_force=problem.machine.brake_force * FIRMER),
+        lowest_speed=problem.lowest_speed * STILL_RIDING,
+    )
     allowed = _long_enough(problem, longest, shortest)
-    return solve(replace(problem, machine=firm), Branches.open(allowed), shape, recovery)
+    return solve(eased, Branches.open(allowed), shape, recovery, within=within)
 
 
 def round_shares(
