@@ -1,0 +1,172 @@
+"""The same road recorded by different devices, or ridden the other way, gives nearly the same plan time.
+
+`python -m tests.planning.test_devices` prints the table in `docs/explanation/course.md`.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import replace
+from functools import cache
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pacer.course.build import build_course
+from pacer.course.track import CornerKind, Course, RawTrack
+from pacer.planning.plan import Plan
+from pacer.workflow import make_plan
+from tests.course import truth as t
+from tests.planning.courses import make_request, windy
+
+ALLOWED = 0.01
+"""Share of the plan time; the bound that the project sets itself."""
+
+WIND = windy(4.0, math.radians(250.0), gust=6.0)
+
+DEVICES: dict[str, dict[str, Any]] = {
+    "bicycle computer, each second": {"position_noise": 1.0, "elevation_noise": 0.3, "quantum": 0.2},
+    "watch, each second": {
+        "position_jitter": 2.0,
+        "elevation_jitter": 0.5,
+        "drift": 2.0,  # in 17 minutes; a front that passes brings about 8 m an hour
+    },
+    "telephone, every 8 m": {
+        "position_noise": 2.0,
+        "elevation_noise": 1.5,
+        "quantum": 1.0,
+    },
+    "logger, each second, feet": {"position_noise": 1.5, "quantum": 0.3048},
+    "planner, 20 to 50 m": {"quantum": 1.0},
+}
+ROADS = ("wide bends", "country", "out and back", "mountain")
+LENGTH = {"wide bends": 9_000.0, "country": 9_000.0, "out and back": 5_000.0, "mountain": 6_000.0}
+
+
+def wide_bends(rng: np.random.Generator, metres: float) -> list[Any]:
+    """A main road: straights, and bends of 150 to 400 m radius."""
+    pieces: list[Any] = []
+    total = 0.0
+    while total < metres:
+        radius, turn = rng.uniform(150.0, 400.0), rng.uniform(15.0, 50.0) * rng.choice([-1.0, 1.0])
+        pieces += [t.straight(rng.uniform(200.0, 700.0)), t.arc(radius, turn, CornerKind.BEND)]
+        total += pieces[-2][1] + radius * abs(np.radians(turn))
+    return [*pieces, t.straight(200.0)]
+
+
+_track: Any = t.track
+_build: Any = t.build
+
+
+@cache
+def true_road(kind: str, seed: int) -> Any:
+    """A road of 6 to 10 km, known every half metre."""
+    rng = np.random.default_rng(seed)
+    if kind == "wide bends":
+        pieces = wide_bends(rng, LENGTH[kind])
+    else:
+        pieces = (t.mountain_road if kind == "mountain" else t.country_road)(rng, LENGTH[kind])
+    grades = t.rolling_grades(rng, 20_000.0, spread=0.05 if kind == "mountain" else 0.025)
+    if kind == "out and back":
+        pieces, grades = t.out_and_back(pieces), t.there_and_back(grades)
+    return _build(pieces, grades)
+
+
+def recorded(road: Any, device: str, seed: int) -> RawTrack:
+    """The file that a device makes of a road."""
+    rng = np.random.default_rng([seed, list(DEVICES).index(device)])
+    if "each second" in device:
+        at, period = t.recorded_at(road)
+        return _track(road, at, rng, period=period, **DEVICES[device])
+    at = t.planned_at(rng, road) if "planner" in device else np.arange(0.0, road.s[-1], 8.0)
+    return _track(road, at, rng, **DEVICES[device])
+
+
+def exact(road: Any) -> RawTrack:
+    """The road itself, a point every 4 m."""
+    return _track(road, np.append(np.arange(0.0, road.s[-1], 4.0), road.s[-1]), np.random.default_rng(0))
+
+
+def turned(track: RawTrack) -> RawTrack:
+    """The file of someone who rode the road the other way."""
+    return replace(
+        track,
+        latitude_deg=track.latitude_deg[::-1],
+        longitude_deg=track.longitude_deg[::-1],
+        elevation=track.elevation[::-1],
+    )
+
+
+def planned(course: Course) -> Plan:
+    """The plan of the typical rider in wind."""
+    return make_plan(make_request(course, weather=WIND))
+
+
+@cache
+def true_time(kind: str, seed: int) -> float:
+    """Plan time on the road itself [s]."""
+    return planned(build_course(exact(true_road(kind, seed)))).totals.time_s
+
+
+def on_true_corners(kind: str, device: str, seed: int, *, back: bool = False) -> float:
+    """Plan time on the device's line and profile with the true corners, over the true time, less one."""
+    road = true_road(kind, seed)
+    track = recorded(road, device, seed)
+    course = build_course(turned(track) if back else track, reverse=back)
+    true = build_course(exact(road))
+    scale = course.length / true.length
+    corners = tuple(
+        replace(c, start=scale * c.start, apex=scale * c.apex, end=min(scale * c.end, course.length))
+        for c in true.corners
+    )
+    return planned(replace(course, corners=corners)).totals.time_s / true_time(kind, seed) - 1.0
+
+
+def difference(kind: str, device: str, seed: int) -> float:
+    """Plan time from the device's file as it is, over the true time, less one."""
+    course = build_course(recorded(true_road(kind, seed), device, seed))
+    return planned(course).totals.time_s / true_time(kind, seed) - 1.0
+
+
+@pytest.mark.parametrize("device", DEVICES)
+@pytest.mark.parametrize("kind", ["country", "out and back"])
+def test_devices_agree_on_line_and_profile(kind: str, device: str) -> None:
+    """Whatever recorded the road, line, length and profile give the road's own time within 1 %."""
+    assert abs(on_true_corners(kind, device, seed=1)) < ALLOWED
+
+
+@pytest.mark.parametrize("device", DEVICES)
+def test_a_road_recorded_the_other_way_gives_the_same_time(device: str) -> None:
+    """Ridden back and planned with --reverse, the road takes the time that it takes as ridden out."""
+    assert abs(on_true_corners("country", device, seed=1, back=True)) < ALLOWED
+
+
+@pytest.mark.parametrize("device", [name for name in DEVICES if "watch" not in name])
+def test_a_road_of_wide_bends_takes_the_same_time_from_every_file(device: str) -> None:
+    """Where no corner is tight, files as they are agree within 1 %; a watch's wander looks like corners."""
+    assert abs(difference("wide bends", device, seed=1)) < ALLOWED
+
+
+@pytest.mark.parametrize("device", DEVICES)
+@pytest.mark.parametrize("kind", ["wide bends", "country"])
+def test_what_a_file_can_not_tell_of_corners_costs_time(kind: str, device: str) -> None:
+    """Corners that noise hides are taken for tight: the plan may be slower, but not faster beyond 1 %."""
+    assert difference(kind, device, seed=1) > -ALLOWED
+
+
+def main() -> None:
+    """Print the tables: least and largest difference over three roads, by road and device."""
+    for title, measured in (("line and profile", on_true_corners), ("as it is", difference)):
+        print(f"\n{title}\n\n| device | " + " | ".join(ROADS) + " |")
+        print("| --- |" + " --- |" * len(ROADS))
+        for device in DEVICES:
+            cells = []
+            for kind in ROADS:
+                found = [100.0 * measured(kind, device, seed) for seed in range(1, 4)]
+                cells.append(f"{min(found):+.2f} to {max(found):+.2f} %".replace("-", "\u2212"))
+            print(f"| {device} | " + " | ".join(cells) + " |", flush=True)
+
+
+if __name__ == "__main__":
+    main()
