@@ -83,7 +83,7 @@ def _with_positions(
             split, parts = split_ride(item, setup)
             typer.echo(
                 f"pacer: {ride.source}: no positions were told; the data themselves split into two "
-                f"({split.share_low:.0%} in the lower one)"
+                f"({100.0 * split.share_low:.0f} % in the lower one)"
                 if split.supported
                 else f"pacer: {ride.source}: no positions were told and the data show only one; it is "
                 f"taken as {setup.positions[0].name} (say --position if it wasn't)",

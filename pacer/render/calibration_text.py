@@ -73,7 +73,7 @@ def _ride_lines(ride: RideFit, width: int) -> Iterator[str]:
         f"model rides it"
     )
     miss = 3.6 * ride.typical_miss
-    yield f"    in {clock(ride.modelled)} ({ride.time_error:+.1%}), typical miss {miss:.1f} km/h"
+    yield f"    in {clock(ride.modelled)} ({100.0 * ride.time_error:+.1f} %), typical miss {miss:.1f} km/h"
     if not math.isnan(ride.wind_speed):
         heading = math.degrees(ride.wind_from)
         yield (

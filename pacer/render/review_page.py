@@ -85,9 +85,9 @@ def _header(review: Review) -> Html:
     over = review.fourth_power_mean_w / review.budget_w - 1.0
     figures = [
         ("ridden", clock(review.ridden_s), f"planned {clock(review.planned_s)}"),
-        ("slower" if gap > 0 else "faster", clock(abs(gap)), f"{abs(gap) / review.planned_s:.1%}"),
+        ("slower" if gap > 0 else "faster", clock(abs(gap)), f"{100.0 * abs(gap) / review.planned_s:.1f} %"),
         ("power", f"{review.mean_power_w:.0f} W", f"planned {review.planned_mean_power_w:.0f} W"),
-        ("effort", f"{review.fourth_power_mean_w:.0f} W", f"{over:+.1%} against the budget"),
+        ("effort", f"{review.fourth_power_mean_w:.0f} W", f"{100.0 * over:+.1f} % against the budget"),
         (
             "W' at its least",
             f"{review.min_w_balance_j / 1000.0:.1f} kJ",
@@ -95,7 +95,7 @@ def _header(review: Review) -> Html:
         ),
         (
             "the model",
-            f"{review.model_error:+.1%}",
+            f"{100.0 * review.model_error:+.1f} %",
             f"says {clock(review.modelled_s)}, moved {clock(moving)}",
         ),
     ]
@@ -212,7 +212,7 @@ def _model(review: Review) -> list[Html]:
     told = (
         "Given the power that was really ridden, on the plan's road, in its wind and positions, the model "
         f"needs {clock(review.modelled_s)}. Ridden, without stops, were {clock(moving)}: the model is "
-        f"{abs(review.model_error):.1%} {'slow' if review.model_error > 0 else 'fast'}."
+        f"{100.0 * abs(review.model_error):.1f} % {'slow' if review.model_error > 0 else 'fast'}."
     )
     meaning = (
         "Within 2 % drag, mass and wind were about right. Beyond it look at drag and wind above, and "

@@ -38,7 +38,7 @@ def _times(review: Review, width: int) -> list[str]:
         "",
         "Is the model right?",
         f"  with the power really ridden it says {clock(review.modelled_s)}, ridden without stops",
-        f"  {moving}: {review.model_error:+.1%}",
+        f"  {moving}: {100.0 * review.model_error:+.1f} %",
     ]
 
 

@@ -313,7 +313,7 @@ def _crr_notes(setup: Setup, fit: Fit, held: bool, asked: bool, share: float) ->
     why = (
         "as asked"
         if asked
-        else f"because these rides tell only {max(share, 0.0):.0%} of it apart from drag (all too alike)"
+        else f"because the rides tell only {max(100.0 * share, 0.0):.0f} % of it apart from drag (all alike)"
     )
     effect = f"{abs(slope) * CRR_SPREAD:.3f} m² {'lower' if slope < 0 else 'higher'}"
     return [
@@ -345,7 +345,8 @@ def _ride_notes(rides: Sequence[CalibrationRide], models: Sequence[RideModel], f
         if weights.size and float(np.mean(weights < 0.5)) > 0.05:
             share = float(np.mean(weights < 0.5))
             notes.append(
-                f"{name}: {share:.0%} of the windows fit badly (drafting, traffic, shelter?) and count less."
+                f"{name}: {100.0 * share:.0f} % of the windows fit badly (drafting, traffic, shelter?) and "
+                "count less."
             )
     if fit.inflation > 1.5:
         factor = math.sqrt(fit.inflation)

@@ -229,7 +229,7 @@ def _worst(used: Sequence[Trial]) -> Misfit | None:
         expected = form.critical_power + form.w_prime / trial.duration
         ratio = trial.power / expected
         if ratio < 1.0 - _MISFIT and (found is None or ratio < found.ratio):
-            reason = f"{(1.0 - ratio):.0%} below the curve of the other efforts: not all-out?"
+            reason = f"{100.0 * (1.0 - ratio):.0f} % below the curve of the other efforts: not all-out?"
             found = Misfit(trial, reason, ratio)
     return found
 
@@ -239,7 +239,8 @@ def _notes(used: Sequence[Trial], by_work: LinearForm, by_inverse: LinearForm) -
     apart = abs(by_work.critical_power - by_inverse.critical_power) / by_work.critical_power
     if apart > 0.02:
         notes.append(
-            f"The two linear forms differ by {apart:.0%} in critical power: the efforts don't fit well."
+            f"The two linear forms differ by {100.0 * apart:.0f} % in critical power: the efforts don't "
+            "fit well."
         )
     if len(used) == 3:
         notes.append("Only three efforts: the errors rest on one degree of freedom.")

@@ -89,7 +89,7 @@ def power_factor(
     table = np.array(mine)
     factor, error = _regress(table, position, len(rides))
     if not error < _MOST_ERROR:
-        return verdict(factor, error, f"not sure enough (± {error:.1%})")
+        return verdict(factor, error, f"not sure enough (± {100.0 * error:.1f} %)")
     if not 0.8 < factor < 1.1:
         return verdict(factor, error, "not believable: other things changed with the position")
     return verdict(factor, error, "")

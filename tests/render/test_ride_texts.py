@@ -54,7 +54,7 @@ def test_a_calibration_is_told_with_its_errors():
     assert "0.361 m² ± 0.016  from the rides" in text
     assert "0.0045 ± 0.0020  held" in text
     assert "0.073 m² ± 0.021  (sure)" in text
-    assert "(+0.5%)" in text
+    assert "(+0.5 %)" in text
     assert "coasting" in text
     assert "Rolling resistance is held." in text
     assert narrow(text)
