@@ -172,12 +172,26 @@ def _scale_bar(frame: MapFrame) -> Html:
     return el("g", bar, words, class_="furniture")
 
 
+def _emptiest_corner(frame: MapFrame, width: float, height: float) -> tuple[bool, bool]:
+    """Whether right and whether at the bottom: where least road runs; the scale has the bottom left."""
+
+    def road(corner: tuple[bool, bool]) -> int:
+        x = frame.left + frame.width - frame.x if corner[0] else frame.x - frame.left
+        y = frame.top + frame.height - frame.y if corner[1] else frame.y - frame.top
+        return int(np.count_nonzero((x < width) & (y < height)))
+
+    return min(((True, False), (True, True), (False, False)), key=road)
+
+
 def _wind(view: View, frame: MapFrame, size: float) -> Html:
     """Show where the wind blows to, as the mean over the course at the rider's height; north is up."""
     speed, turn = mean_wind(view)
-    x, y = frame.left + frame.width - 0.07 * size, frame.top + 0.07 * size
+    right, bottom = _emptiest_corner(frame, 0.34 * size, 0.15 * size)
+    x = frame.left + (frame.width - 0.07 * size if right else 0.07 * size)
+    y = frame.top + (frame.height - 0.1 * size if bottom else 0.07 * size)
+    side, anchor = (0.05, "end") if right else (-0.05, "start")
     said = f"{speed:.1f} m/s at your height" if speed > 0.05 else "no wind"
-    words = el("text", said, x=x + 0.05 * size, y=y + 0.065 * size, text_anchor="end")
+    words = el("text", said, x=x + side * size, y=y + 0.065 * size, text_anchor=anchor)
     if speed <= 0.05:
         return el("g", words, class_="furniture")
     a = 0.032 * size
