@@ -67,8 +67,9 @@ def recovery_about(
     """
     x = np.maximum((fatigue.critical_power - body_power) * seconds / fatigue.w_prime, 0.0)
     regained, kept = -np.expm1(-x), np.exp(-x)
-    before = balance[:-1] / fatigue.w_prime
-    deficit = np.clip(1.0 - before, 0.0, 1.0)
+    # A ride that knew no W' may be far below nothing: no plan can be near it.
+    before = np.clip(balance[:-1] / fatigue.w_prime, 0.0, 1.0)
+    deficit = 1.0 - before
     return Recovery(
         rate=deficit * kept, slope=regained, balance=before, offset=deficit * (regained - x * kept)
     )

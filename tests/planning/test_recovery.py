@@ -93,3 +93,12 @@ def test_the_price_of_a_joule_counts_every_line() -> None:
     """A joule drawn is worth the first row's price and the second's by its rate."""
     about = Recovery(rate=np.array([0.25, 0.5]), slope=np.zeros(2), balance=np.ones(2), offset=np.zeros(2))
     assert about.price(np.array([1.0, 2.0, 4.0, 6.0, 9.0])) == pytest.approx([2.0, 5.0])
+
+
+def test_rows_about_a_ride_that_knew_no_limit_allow_a_sensible_one() -> None:
+    """A first guess that draws hundreds of times W' doesn't forbid the rides that draw none."""
+    power, seconds = np.tile([700.0, 0.0], 50), np.full(100, 2.0)
+    about = recovery_about(np.linspace(20_000.0, -4e6, 101), power, seconds, FATIGUE)
+    easy = np.full(100, 240.0)
+    balance = w_balance(easy, seconds, 250.0, 20_000.0, 5_000.0)
+    assert slack(about, balance, easy, seconds).min() > -0.02
