@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterable
+from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -18,7 +19,7 @@ if TYPE_CHECKING:
     from pacer.planning.members import Member, Spreads
     from pacer.planning.outlook import Ensemble
 
-__all__ = ["register"]
+__all__ = ["Draw", "lived", "register"]
 
 _SPREADS: Final = ("wind_speed", "wind_from_deg", "temperature_c", "drag", "crr", "critical_power")
 """What may stand in `--spread`; without a unit they are shares."""
@@ -47,15 +48,18 @@ def ensemble(
             help="Standard deviations of the draw, as 'wind_speed=25%, wind_from_deg=20, drag=3%'.",
         ),
     ] = None,
-    days: Annotated[int, typer.Option("--days", min=2, max=100_000, help="How many days to draw.")] = 200,
+    days: Annotated[
+        int, typer.Option("--days", metavar="N", min=2, max=100_000, help="How many days to draw.")
+    ] = 200,
     seed: Annotated[
-        int, typer.Option("--seed", min=0, help="Of the draw: the same seed, the same days.")
+        int, typer.Option("--seed", metavar="N", min=0, help="Of the draw: the same seed, the same days.")
     ] = 1,
     splits: Annotated[
         float, typer.Option("--splits", min=0.1, metavar="KM", help="Distance between the times told.")
     ] = 5.0,
     jobs: Annotated[
-        int | None, typer.Option("--jobs", "-j", min=1, help="Processes; default one for each core.")
+        int | None,
+        typer.Option("--jobs", "-j", metavar="N", min=1, help="Processes; one for each core unless given."),
     ] = None,
     cluster: Annotated[
         str | None,
@@ -63,7 +67,7 @@ def ensemble(
             "--cluster", metavar="ADDRESS", help="Scheduler of dask.distributed that does the work."
         ),
     ] = None,
-    json_: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
+    json_: Annotated[bool, typer.Option("--json", help="Print it as JSON.")] = False,
     out: Annotated[
         Path | None,
         typer.Option(
@@ -73,31 +77,18 @@ def ensemble(
         ),
     ] = None,
 ) -> None:
-    """Live through many possible days with the plan: times, splits, what hangs on the wind, a robust plan.
+    """Live through many possible days with the plan.
+
+    Says how its time spreads, early and late times for every split, and what hangs on the wind.
 
     The robust plan keeps within what you can pay on 95 % of the days; its price is stated.
     """
-    from pacer.cli.executors import open_executor
-    from pacer.cli.loading import CourseOptions, Loader, load_settings
-    from pacer.days import CHUNK, live_through
     from pacer.render.outlook import outlook_json, outlook_summary
 
     if members is not None and spread is not None:
         raise SettingsError("can't go with --members", where="--spread", do="keep one of the two")
-    inputs.progress("reading")
-    loader = Loader(inputs.route, CourseOptions(**inputs.course))
-    riding, racing = load_settings(inputs.rider, inputs.race, inputs.overrides)
-    chosen = _members(members, _spreads(spread), racing, days, seed)
-    request = loader.request(riding, racing)
-    with open_executor(jobs, cluster, math.ceil(len(chosen) / CHUNK)) as executor:
-        found = live_through(
-            request,
-            chosen,
-            executor,
-            split_every=1000.0 * splits,
-            progress=inputs.progress,
-            counted=inputs.progress.counted,
-        )
+    draw = Draw(members, _spreads(spread), days, seed)
+    found = lived(inputs, draw, split_every=1000.0 * splits, jobs=jobs, cluster=cluster)
     _write(found, out, (inputs.route, inputs.rider, inputs.race, members), drawn=members is None)
     inputs.progress.done()
     typer.echo(outlook_json(found) if json_ else outlook_summary(found))
@@ -105,13 +96,52 @@ def ensemble(
         typer.echo(f"Written to {out}")
 
 
-def _members(
-    path: Path | None, spreads: Spreads, racing: RaceSettings, days: int, seed: int
-) -> tuple[Member, ...]:
-    from pacer.files.members import read_members
-    from pacer.planning.members import draw_members
+@dataclass(frozen=True, slots=True)
+class Draw:
+    """Where the days come from: a file of them, or spreads, how many, and the seed."""
 
-    return draw_members(spreads, days, seed) if path is None else read_members(path, racing)
+    members: Path | None
+    spreads: Spreads | None = None
+    days: int = 200
+    seed: int = 1
+
+
+def lived(
+    inputs: PlanInputs,
+    draw: Draw,
+    *,
+    split_every: float = 5000.0,
+    jobs: int | None = None,
+    cluster: str | None = None,
+) -> Ensemble:
+    """Read everything and live through the days."""
+    from pacer.cli.executors import open_executor
+    from pacer.cli.loading import CourseOptions, Loader, load_settings
+    from pacer.days import CHUNK, live_through
+
+    inputs.progress("reading")
+    loader = Loader(inputs.route, CourseOptions(**inputs.course))
+    riding, racing = load_settings(inputs.rider, inputs.race, inputs.overrides)
+    chosen = _members(draw, racing)
+    request = loader.request(riding, racing)
+    with open_executor(jobs, cluster, math.ceil(len(chosen) / CHUNK)) as executor:
+        return live_through(
+            request,
+            chosen,
+            executor,
+            split_every=split_every,
+            progress=inputs.progress,
+            counted=inputs.progress.counted,
+        )
+
+
+def _members(draw: Draw, racing: RaceSettings) -> tuple[Member, ...]:
+    from pacer.files.members import read_members
+    from pacer.planning.members import Spreads, draw_members
+
+    if draw.members is not None:
+        return read_members(draw.members, racing)
+    return draw_members(draw.spreads or Spreads(), draw.days, draw.seed)
 
 
 def _write(found: Ensemble, out: Path | None, made_of: Iterable[Path | None], *, drawn: bool) -> None:
@@ -130,7 +160,7 @@ def _write(found: Ensemble, out: Path | None, made_of: Iterable[Path | None], *,
     write_files(out, files, inputs=made_of)
 
 
-def _spreads(text: str | None) -> Spreads:
+def _spreads(text: str | None) -> Spreads | None:
     """Read `--spread`.
 
     Raises
@@ -140,8 +170,10 @@ def _spreads(text: str | None) -> Spreads:
     """
     from pacer.planning.members import Spreads
 
+    if text is None:
+        return None
     values: dict[str, float] = {}
-    for part in (text or "").split(","):
+    for part in text.split(","):
         if not part.strip():
             continue
         key, _, value = (piece.strip() for piece in part.partition("="))
@@ -204,7 +236,7 @@ def replan(
         bool,
         typer.Option("--as-planned", help="Take the day as planned, whatever the road so far took."),
     ] = False,
-    json_: Annotated[bool, typer.Option("--json", help="For machines.")] = False,
+    json_: Annotated[bool, typer.Option("--json", help="Print it as JSON.")] = False,
     out: Annotated[
         Path | None,
         typer.Option("--out", metavar="DIR", help="Also write plan.json and a card for the rest."),
@@ -212,7 +244,7 @@ def replan(
     quiet: o.Quiet = False,
     verbose: o.Verbose = False,
 ) -> None:
-    """Say what to hold from here, when the clock and the plan have parted.
+    """Say what to hold from here, behind or ahead of the plan.
 
     The time so far tells how slow or fast the day is, the power so far what is left of the budget; the rest
     of the road is planned anew with both.

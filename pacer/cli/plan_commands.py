@@ -31,6 +31,14 @@ def plan(
         float | None,
         typer.Option("--splits", min=0.1, metavar="KM", help="Also write splits.csv, every so many km."),
     ] = None,
+    ensemble: Annotated[
+        Path | None,
+        typer.Option(
+            "--ensemble",
+            metavar="DAYS.csv",
+            help="Also live through these days and write what becomes of the plan; see `pacer ensemble`.",
+        ),
+    ] = None,
 ) -> None:
     """Plan a race: power and position for every stretch.
 
@@ -44,15 +52,28 @@ def plan(
     from pacer.workflow import make_plan
 
     progress = inputs.progress
-    made = make_plan(inputs.read(), progress)
+    days = None
+    if ensemble is None:
+        made = make_plan(inputs.read(), progress)
+    else:
+        from pacer.cli.day_commands import Draw, lived
+
+        days = lived(inputs, Draw(ensemble))
+        made = days.plan
     progress("drawing")
     folder = out or Path(f"{inputs.route.stem}-plan")
     files, notes = plan_files(made, png=png, splits_km=splits)
+    if days is not None:
+        from pacer.render.outlook import outlook_json, outlook_summary
+
+        files["ensemble.json"] = f"{outlook_json(days)}\n".encode()
     write_files(folder, files, inputs=(inputs.route, inputs.rider, inputs.race))
     progress.done()
     for note in notes:
         typer.echo(f"pacer: {note}", err=True)
     typer.echo(plan_summary(made))
+    if days is not None:
+        typer.echo(f"\n{outlook_summary(days)}\n")
     typer.echo(f"Written to {folder}: {', '.join(sorted(files))}")
 
 

@@ -113,7 +113,7 @@ def _words(key: str, value: str) -> str:
         return f"{key} {value}"
     name, shown = labelled(key, float(value.replace("−", "-")))
     sign = "+" if value.startswith("+") else ""
-    return f"{name} {sign}{shown.replace('-', '−')}"
+    return f"{name.replace('drag area (CdA)', 'CdA')} {sign}{shown.replace('-', '−')}"
 
 
 def _relative(value: str) -> bool:

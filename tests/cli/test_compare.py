@@ -29,7 +29,7 @@ def test_usual_questions_without_any_variant(capsys: pytest.CaptureFixture[str])
     assert done.code == 0
     found = json.loads(done.out)
     labels = " | ".join(variant["label"] for variant in found["variants"])
-    for word in ("never tucked", "steady power", "skill", "drag area", "mass", "Crr", "wind speed", "wet"):
+    for word in ("never tucked", "steady power", "skill", "CdA", "mass", "Crr", "wind speed", "wet"):
         assert word in labels
     assert found["sensitivity"]["time_s_per_w"] < 0.0 < found["sensitivity"]["time_s_per_kg"]
 

@@ -69,3 +69,16 @@ def test_unusable_options_are_one_line(
     assert done.out == ""
     assert told in done.err
     assert "Traceback" not in done.err
+
+
+def test_plan_with_days_writes_both(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """`pacer plan --ensemble` writes the plan as ever, and beside it what the days make of it."""
+    days = tmp_path / "days.csv"
+    days.write_text("name,wind_speed_m_s,drag_factor\nfair,4,\nwindy,7,1.02\nstill,1,0.99\n")
+    done = run(capsys, "plan", *SHORT[:-2], "--ensemble", days, "--out", tmp_path / "plan")
+    assert done.code == 0
+    assert "3 days" in done.out
+    names = {path.name for path in (tmp_path / "plan").iterdir()}
+    assert {"plan.json", "cue-card.pdf", "ensemble.json"} <= names
+    found = json.loads((tmp_path / "plan" / "ensemble.json").read_text())
+    assert [day["name"] for day in found["days"]] == ["fair", "windy", "still"]

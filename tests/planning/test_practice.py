@@ -150,7 +150,7 @@ def test_a_beginner_begins_on_the_climb_and_nobody_skips_the_last_week() -> None
 
 
 def test_the_summary_gives_reasons_and_defers() -> None:
-    """It fits 80 columns, says what to look for where nothing was found, what to stop for, who overrules it."""
+    """It fits 80 columns; says what to look for where nothing was found, what to stop for, who overrules."""
     road = _road([(1000.0, 0.0), (600.0, 0.025)])
     found = find_stretches([road], NEW)
     text = practice_summary(Skill.NEW, found, progression(Skill.NEW))
