@@ -23,6 +23,11 @@ __all__ = ["Violation", "recheck"]
 SPEED_TOLERANCE: Final = 0.02
 """Of speeds against limits [m/s]: rounding in the file and the last digit of a corner's radius."""
 
+SLOW_TOLERANCE: Final = 0.3
+"""Of speeds against the slowest steady one [m/s]: a power held over a stretch meets it in the mean only."""
+
+UPRIGHT_ZONES: Final = ("no-tuck", "feed")
+
 REPLAY_TOLERANCE: Final = 0.05
 """Of a cell's speed ridden again [m/s]."""
 
@@ -83,6 +88,9 @@ class _Check:
         )
         over = self.tucked & (self.fast > limits.tuck_top_speed + SPEED_TOLERANCE)
         self.flag("tucked faster than its top speed", over, self.fast, limits.tuck_top_speed, "m/s")
+        mean = cells.length_m / np.diff(self.plan.nodes.time_s)
+        slow = self.tucked & (mean < limits.tuck_slowest - SLOW_TOLERANCE)
+        self.flag("tucked too slow to be steady", slow, mean, limits.tuck_slowest, "m/s")
         leaning = self.tucked & (lateral > limits.tuck_lateral)
         self.flag("leaning too far tucked", leaning, lateral, limits.tuck_lateral, "m/s²")
 
@@ -115,6 +123,11 @@ class _Check:
             "m",
         )
         end = cells.start_m + cells.length_m
+        for zone in self.plan.inputs.get("zones", ()):
+            if zone["kind"] in UPRIGHT_ZONES:
+                first, last = 1000.0 * zone["start_km"], 1000.0 * zone["end_km"]
+                inside = tucked & (cells.start_m < last - 1e-3) & (end > first + 1e-3)
+                self.flag("tucked in a zone that forbids it", inside, cells.start_m, first, "m")
         self.flag(
             "tucked after the start",
             tucked & (cells.start_m < limits.start_upright),

@@ -1,0 +1,252 @@
+"""The last check finds each kind of violation planted in a finished plan, and nothing in the plan itself."""
+
+from __future__ import annotations
+
+from collections.abc import Callable
+from dataclasses import fields, replace
+from typing import Any
+
+import numpy as np
+import pytest
+
+from pacer.planning.limits import Limits
+from pacer.planning.plan import Plan
+from pacer.planning.recheck import Violation, recheck
+from tests.demo import RIDERS, demo_plan, demo_request
+
+ROUTE = "marnhythe-tt"
+
+
+def limits() -> Limits:
+    """The limits of the plan that is broken below."""
+    return demo_request(ROUTE).limits
+
+
+def tucked(plan: Plan) -> np.ndarray:
+    """Cells with the hands off the brakes."""
+    return np.array([segment.tucked for segment in plan.segments])[plan.cells.segment]
+
+
+def middle_of_a_tuck(plan: Plan) -> int:
+    """A cell in the middle of the longest tucked stay, straight and away from limits."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], tucked(plan).astype(int), [0]))))
+    first, last = max(zip(edges[::2], edges[1::2], strict=True), key=lambda stay: stay[1] - stay[0])
+    return int(first + last) // 2
+
+
+def braking_cell(plan: Plan) -> int:
+    """The first cell that brakes."""
+    return int(np.flatnonzero(plan.cells.brake_n > 0.0)[0])
+
+
+def with_cells(plan: Plan, cell: int, **values: float | bool) -> Plan:
+    """The plan with other values in one cell."""
+    changed: dict[str, Any] = {}
+    for name, value in values.items():
+        column = np.array(getattr(plan.cells, name))
+        column[cell] = value
+        changed[name] = column
+    return replace(plan, cells=replace(plan.cells, **changed))
+
+
+def with_nodes(plan: Plan, node: int, **more: float) -> Plan:
+    """The plan with something added at a cell end and all that follow."""
+    changed = {}
+    for name, value in more.items():
+        column = np.array(getattr(plan.nodes, name))
+        column[node:] += value
+        changed[name] = column
+    return replace(plan, nodes=replace(plan.nodes, **changed))
+
+
+Planted = tuple[Plan, Limits]
+
+
+def too_fast(plan: Plan) -> Planted:
+    """A limit just under the speed of a cell."""
+    cell = middle_of_a_tuck(plan)
+    return with_cells(plan, cell, speed_limit_m_s=plan.nodes.speed_m_s[cell] - 0.05), limits()
+
+
+def corner(plan: Plan) -> Planted:
+    """A corner where the plan rides as on a straight."""
+    return with_cells(plan, middle_of_a_tuck(plan), corner_radius_m=12.0), limits()
+
+
+def lean(plan: Plan) -> Planted:
+    """A bend that the hoods may take at this speed and the tuck may not."""
+    cell, own = middle_of_a_tuck(plan), limits()
+    speed = float(plan.nodes.speed_m_s[cell])
+    radius = speed**2 / (0.5 * (own.tuck_lateral + own.corner_lateral))
+    return with_cells(plan, cell, corner_radius_m=max(radius, own.tuck_min_radius + 1.0)), own
+
+
+def tight(plan: Plan) -> Planted:
+    """A corner tighter than any tuck."""
+    return with_cells(plan, middle_of_a_tuck(plan), corner_radius_m=limits().tuck_min_radius - 1.0), limits()
+
+
+def tuck_speed(plan: Plan) -> Planted:
+    """A rider whose top speed tucked is lower."""
+    cell = middle_of_a_tuck(plan)
+    return plan, replace(limits(), tuck_top_speed=float(plan.nodes.speed_m_s[cell]) - 0.1)
+
+
+def refused(plan: Plan) -> Planted:
+    """A tucked cell that the rules refuse."""
+    return with_cells(plan, middle_of_a_tuck(plan), tuck_allowed=False), limits()
+
+
+def steep(plan: Plan) -> Planted:
+    """A descent just too steep for the tuck."""
+    grade = -limits().tuck_steepest_descent - 1e-3
+    return with_cells(plan, middle_of_a_tuck(plan), grade=grade), limits()
+
+
+def gust(plan: Plan) -> Planted:
+    """A gust just too strong."""
+    return with_cells(
+        plan, middle_of_a_tuck(plan), gust_crosswind_m_s=limits().tuck_gust_crosswind + 0.01
+    ), limits()
+
+
+def start(plan: Plan) -> Planted:
+    """A rider who stays upright longer after the start."""
+    first = float(plan.cells.start_m[np.flatnonzero(tucked(plan))[0]])
+    return plan, replace(limits(), start_upright=first + 1.0)
+
+
+def finish(plan: Plan) -> Planted:
+    """A rider who sits up earlier before the finish."""
+    last = int(np.flatnonzero(tucked(plan))[-1])
+    left = float(plan.nodes.distance_m[-1] - plan.nodes.distance_m[last + 1])
+    return plan, replace(limits(), finish_upright=left + 1.0)
+
+
+def zone(plan: Plan) -> Planted:
+    """A no-tuck zone across a tuck."""
+    at = float(plan.cells.start_m[middle_of_a_tuck(plan)]) / 1000.0
+    there = {"kind": "no-tuck", "start_km": at, "end_km": at + 0.01, "note": ""}
+    return replace(plan, inputs=dict(plan.inputs) | {"zones": [there]}), limits()
+
+
+def slow(plan: Plan) -> Planted:
+    """A rider who needs more speed to be steady."""
+    cell = middle_of_a_tuck(plan)
+    return plan, replace(limits(), tuck_slowest=float(plan.nodes.speed_m_s[cell]) + 0.5)
+
+
+def tucked_braking(plan: Plan) -> Planted:
+    """Brakes used where the hands aren't on them."""
+    return with_cells(plan, middle_of_a_tuck(plan), brake_n=5.0, power_w=0.0), limits()
+
+
+def both(plan: Plan) -> Planted:
+    """Pedalling into the brakes."""
+    return with_cells(plan, braking_cell(plan), power_w=100.0), limits()
+
+
+def hard(plan: Plan) -> Planted:
+    """A rider who counts on less braking."""
+    most = float(plan.cells.brake_n.max()) / plan.model.total_mass_kg
+    return plan, replace(limits(), braking=0.9 * most)
+
+
+def late(plan: Plan) -> Planted:
+    """A rider whose hands need longer than the plan has anywhere."""
+    return plan, replace(limits(), hands_back=limits().hands_back + 60.0)
+
+
+def speeds(plan: Plan) -> Planted:
+    """A speed that the power doesn't give."""
+    return with_nodes(plan, middle_of_a_tuck(plan), speed_m_s=0.2), limits()
+
+
+def times(plan: Plan) -> Planted:
+    """Times that the speeds don't give: 0.3 % of the race."""
+    return with_nodes(plan, middle_of_a_tuck(plan), time_s=0.003 * float(plan.nodes.time_s[-1])), limits()
+
+
+def budget(plan: Plan) -> Planted:
+    """A budget 0.2 % lower."""
+    lower = 0.998 * plan.model.fourth_power_budget_w
+    return replace(plan, model=replace(plan.model, fourth_power_budget_w=lower)), limits()
+
+
+def reserve(plan: Plan) -> Planted:
+    """A reserve above the lowest balance."""
+    higher = plan.totals.min_w_balance_j + 0.01 * plan.model.w_prime_j
+    return replace(plan, model=replace(plan.model, w_prime_reserve_j=higher)), limits()
+
+
+def maximum(plan: Plan) -> Planted:
+    """A weaker rider."""
+    lower = float(plan.cells.power_w.max()) - 1.0
+    return replace(plan, model=replace(plan.model, max_power_w=lower)), limits()
+
+
+PLANTED: list[tuple[Callable[[Plan], Planted], str]] = [
+    (too_fast, "faster than the speed limit"),
+    (corner, "corner taken too fast"),
+    (lean, "leaning too far tucked"),
+    (tight, "tucked in a tight corner"),
+    (tuck_speed, "tucked faster than its top speed"),
+    (refused, "tucked where it is refused"),
+    (steep, "tucked on a steep descent"),
+    (gust, "tucked in a gust crosswind"),
+    (start, "tucked after the start"),
+    (finish, "tucked before the finish"),
+    (zone, "tucked in a zone that forbids it"),
+    (slow, "tucked too slow to be steady"),
+    (tucked_braking, "braking while tucked"),
+    (both, "pedalling and braking at once"),
+    (hard, "braking too hard"),
+    (late, "hands back too late before braking"),
+    (speeds, "the written speed doesn't follow from the written power"),
+    (times, "the written times don't follow from the written power"),
+    (budget, "over the fatigue budget"),
+    (reserve, "under the W' reserve"),
+    (maximum, "over the maximum power"),
+]
+
+
+@pytest.mark.parametrize(("plant", "what"), PLANTED, ids=lambda x: getattr(x, "__name__", ""))
+def test_a_planted_violation_is_found(plant: Callable[[Plan], Planted], what: str) -> None:
+    """The violation is named, with a value beyond its limit, and wasn't there before."""
+    plan, own = plant(demo_plan(ROUTE))
+    found = {violation.what: violation for violation in recheck(plan, own)}
+    assert what in found, found
+    violation = found[what]
+    if violation.unit:
+        assert violation.value != violation.limit
+
+
+@pytest.mark.parametrize("name", RIDERS)
+def test_nothing_is_found_in_a_finished_plan(name: str) -> None:
+    """The demo plans pass."""
+    assert recheck(demo_plan(name), demo_request(name).limits) == ()
+
+
+def test_every_kind_of_violation_is_planted_above() -> None:
+    """No check of the last check goes without its test."""
+    import inspect
+
+    import pacer.planning.recheck as module
+
+    source = inspect.getsource(module)
+    missing = [what for _, what in PLANTED if what not in " ".join(source.split()).replace('" "', "")]
+    assert not missing
+    calls = source.count("self.flag(") + source.count("self.whole(")
+    assert calls == len(PLANTED)
+
+
+def test_a_violation_says_where() -> None:
+    """What concerns a cell names it; what concerns the whole plan doesn't."""
+    plan, own = refused(demo_plan(ROUTE))
+    (violation,) = recheck(plan, own)
+    assert violation.cell == middle_of_a_tuck(plan)
+    plan, own = budget(demo_plan(ROUTE))
+    (violation,) = recheck(plan, own)
+    assert violation.cell is None
+    assert violation.unit == "W"
+    assert [field.name for field in fields(Violation)] == ["what", "cell", "value", "limit", "unit"]
