@@ -127,7 +127,7 @@ class _Check:
             if zone["kind"] in UPRIGHT_ZONES:
                 first, last = 1000.0 * zone["start_km"], 1000.0 * zone["end_km"]
                 inside = tucked & (cells.start_m < last - 1e-3) & (end > first + 1e-3)
-                self.flag("tucked in a zone that forbids it", inside, cells.start_m, first, "m")
+                self.flag("tucked in a zone that forbids it", inside, cells.start_m, last, "m")
         self.flag(
             "tucked after the start",
             tucked & (cells.start_m < limits.start_upright),
