@@ -17,7 +17,7 @@ from pacer.physics.fatigue import w_balance
 from pacer.physics.simulate import ride, steady_speed
 from pacer.planning.feasibility import explain
 from pacer.planning.optimum import SpeedRange
-from pacer.planning.positions import Stays, choose_positions, position_costs
+from pacer.planning.positions import CHANGE_COST, Stays, choose_positions, position_costs
 from pacer.planning.problem import DragShape, Problem, drag_shape
 from pacer.planning.programme import Branches, Optimum, solve
 from pacer.planning.recovery import Recovery, recovery_about
@@ -322,10 +322,15 @@ def _rounded(found: Solution, stays: Stays, lowest_allowed: float) -> Solution:
         cost = position_costs(problem, optimum)
         lowest = float(_balance(problem, optimum.force, optimum.slowness).min())
         sound = lowest > lowest_allowed and bool(np.all(np.isfinite(cost[rows, wanted])))
-        if sound and optimum.time < best.optimum.time:
+        if sound and _with_changes(optimum, wanted) < _with_changes(best.optimum, best.position):
             best = replace(found, optimum=optimum, position=wanted, cost=cost, w_lowest=lowest)
         wanted = choose_positions(cost, problem.road.length * optimum.slowness, stays)
     return replace(best, relaxed=relaxed)
+
+
+def _with_changes(optimum: Optimum, position: npt.NDArray[np.int64]) -> float:
+    """Time and what the changes of position must bring in [s]."""
+    return optimum.time + CHANGE_COST * float(np.count_nonzero(np.diff(position)))
 
 
 def upright_optimum(solution: Solution) -> Optimum:

@@ -17,7 +17,7 @@ from pacer.planning.problem import Problem
 from pacer.planning.programme import SPEED_SCALE, Optimum
 from pacer.units import FloatArray
 
-__all__ = ["Stays", "choose_positions", "position_costs", "position_prices"]
+__all__ = ["CHANGE_COST", "Stays", "choose_positions", "position_costs", "position_prices"]
 
 CHANGE_COST: Final = 0.3
 """Seconds that a change of position must bring in before it is worth making; common practice, no source."""
