@@ -58,11 +58,11 @@ def test_the_budget_is_spent(name: str) -> None:
 
 @pytest.mark.parametrize("name", RIDERS)
 def test_segments_can_be_followed(name: str) -> None:
-    """A few tens of segments, hardly any shorter than 20 s, tucked for the shortest stay at least."""
+    """A few tens of segments, few of them short, and no stay tucked under the shortest."""
     plan, limits = demo_plan(name), demo_request(name).limits
     seconds = np.array([segment.duration_s for segment in plan.segments])
     assert 10 <= seconds.size <= 90
-    assert np.mean(seconds < 19.0) < 0.4
+    assert np.mean(seconds < 19.0) < 0.25
     tucked = np.array([segment.tucked for segment in plan.segments])
     starts = np.flatnonzero(tucked & ~np.append(False, tucked[:-1]))
     ends = np.flatnonzero(tucked & ~np.append(tucked[1:], False)) + 1
@@ -93,6 +93,5 @@ def test_the_same_input_gives_the_same_plan() -> None:
 def test_the_free_optimum_agrees_with_the_plan_about_itself() -> None:
     """The plan states the optimum that it was made from."""
     for name in RIDERS:
-        assert demo_plan(name).optimality.free_optimum_s == pytest.approx(
-            demo_solution(name).optimum.time, rel=1e-3
-        )
+        stated, found = demo_plan(name).optimality.free_optimum_s, demo_solution(name).optimum.time
+        assert stated == pytest.approx(found, rel=1e-3)
