@@ -46,6 +46,19 @@ FATIGUE_LIMITS: Final[tuple[tuple[str, str, Ease, Callable[[Fatigue], float], st
         lambda fatigue: fatigue.w_prime,
         "plan with a lower w_prime_reserve_j, or check w_prime_j",
     ),
+    (
+        "the rider's power in all",
+        "%",
+        lambda fatigue, factor: replace(
+            fatigue,
+            max_power=fatigue.max_power * factor,
+            budget=fatigue.budget * factor,
+            critical_power=fatigue.critical_power * factor,
+            w_prime=fatigue.w_prime * factor,
+        ),
+        lambda _: 100.0,
+        "check the rider's numbers, and the file's grades with `pacer route`",
+    ),
 )
 """Name, unit, how it is eased, its value, what the user can do."""
 
@@ -94,8 +107,9 @@ def explain(
             eased = replace(problem, fatigue=ease(problem.fatigue, factor))
             if solve(eased, Branches.fixed(position), shape, recovery, accuracy=1e-4).solved:
                 amount = value(problem.fatigue)
+                named = name if unit == "%" else f"{name} of {amount:.0f} {unit}"
                 return InfeasibleError(
-                    f"{name} of {amount:.0f} {unit} doesn't carry the rider over the course at riding speed "
+                    f"{named} is too little to carry the rider over the course at riding speed "
                     f"(the steepest climb is at {where})",
                     by=f"{amount * (last - 1.0):.0f} to {amount * (factor - 1.0):.0f} {unit}",
                     do=remedy,

@@ -45,6 +45,9 @@ LOWER_ACCURACY = 2e-6
 """Relative accuracy that is tried where the solver stalls short of the one asked for; still 0.01 s in
 5,000 s."""
 
+CREEP = 0.3
+"""Slowest mean speed of any cell, the first ones too [m/s]: nobody waits for the fatigue to pass."""
+
 CELL_SCALE = 30.0
 """Metres; motion rows are balances of work over the cell, so that short cells don't stiffen them."""
 
@@ -191,15 +194,14 @@ class _Builder:
         if not self.several.any():
             limit = problem.limit_in(position)
         bounded = np.flatnonzero(np.isfinite(limit[1:])) + 1
-        lowest = np.minimum(problem.lowest_speed[:-1], problem.lowest_speed[1:])
-        floored = lowest > 0.0
+        lowest = np.maximum(np.minimum(problem.lowest_speed[:-1], problem.lowest_speed[1:]), CREEP)
         f = problem.power_factor[position]
         early = np.flatnonzero(np.cumsum(problem.road.length)[cell] - problem.road.length[cell] < 60.0)
         hands = (self.theta * problem.can_brake[position].astype(float)).mapped(self.sum_cells)
         return [
             (limit[bounded] / SPEED_SCALE) ** 2 - self.E.at(bounded),
             # A cap on slowness, not a floor under y: the relaxation could be slower than its y.
-            SPEED_SCALE / lowest[floored] - self.tau.mapped(self.sum_cells).at(floored),
+            SPEED_SCALE / lowest - self.tau.mapped(self.sum_cells),
             (self.u - self.theta * (problem.slowest[position] / SPEED_SCALE)).at(
                 self.several & (problem.slowest[position] > 0.0)
             ),

@@ -71,7 +71,7 @@ def test_segments_can_be_followed(name: str) -> None:
 
 
 def test_the_tuck_is_worth_what_it_is_said_to_be() -> None:
-    """The gains of the segments add up to the time that planning upright throughout takes longer, within 3 %."""
+    """The segments' gains add up to what planning upright throughout takes longer, within 3 %."""
     request = demo_request("marnhythe-tt")
     plan = demo_plan("marnhythe-tt")
     hands = tuple(p for p in request.setup.positions if p.hands_on_brakes)
