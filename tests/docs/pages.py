@@ -67,6 +67,6 @@ def anchors(page: Path) -> set[str]:
 
 
 def words_of(line: str) -> str:
-    """A line of output without its numbers, signs kept: numbers move with every improvement, words may not."""
+    """A line of output without its numbers: they move with every improvement; words and signs may not."""
     bare = re.sub(r"\d[\d:.,]*", "0", line)
     return " ".join(re.sub(r"#+", "", bare).split())
