@@ -57,6 +57,16 @@ def compare_variants(
 ) -> Comparison:
     """Ride the race under every set of conditions.
 
+    Parameters
+    ----------
+    name : str
+        What the comparison is called.
+    base : Variant
+        What the others are compared with.
+    variants : sequence of Variant
+    progress : callable
+        Told in a few words what is being done.
+
     Raises
     ------
     InfeasibleError

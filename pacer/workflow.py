@@ -47,12 +47,19 @@ class Request:
 
     Attributes
     ----------
+    course : Course
+    setup : Setup
+        Rider, bicycle and positions.
+    race : Race
+    weather : Weather
     safety : mapping
         The rider file's `[safety]` keys.
     zones : tuple of Zone
         On the course as ridden, all laps.
     assumed : tuple of str
         A sentence for each thing that wasn't given.
+    route_sha256 : str
+        Of the route's file, for the plan to name.
     extra : mapping
         Tables of the rider file that the plan carries along (`cockpit`, `feeding`); `fed` adds to `feeding`.
     """

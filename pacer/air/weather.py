@@ -201,7 +201,28 @@ def constant_weather(
     surface: Surface = Surface.DRY,
     reference_elevation: float | None = None,
 ) -> Weather:
-    """Build weather that stays the same; the gust is `DEFAULT_GUST_FACTOR` times the mean unless given."""
+    """Build weather that stays the same.
+
+    Parameters
+    ----------
+    wind_speed : float
+        Mean at 10 m [m/s].
+    wind_from : float
+        Where the wind comes from, clockwise from north [rad].
+    gust : float, optional
+        At 10 m [m/s]; `DEFAULT_GUST_FACTOR` times the mean unless given.
+    temperature : float
+        [K]
+    pressure : float
+        At `reference_elevation` [Pa].
+    relative_humidity : float
+        0 to 1.
+    roughness_length : float
+        Of the country beside the road [m].
+    surface : Surface
+    reference_elevation : float, optional
+        Where temperature and pressure hold [m]; as for `Weather`.
+    """
     east, north = vector_from_wind(wind_speed, wind_from)
     return Weather(
         time=read_only([0.0]),

@@ -87,6 +87,11 @@ def default_race() -> RaceSettings:
 def read_race_file(path: Path) -> RaceSettings:
     """Read and check a race file, and the forecast that it names.
 
+    Parameters
+    ----------
+    path : Path
+        TOML; names of other files in it start from its folder.
+
     Raises
     ------
     SettingsError

@@ -75,6 +75,11 @@ def default_rider() -> RiderSettings:
 def read_rider_file(path: Path) -> RiderSettings:
     """Read and check a rider file.
 
+    Parameters
+    ----------
+    path : Path
+        TOML.
+
     Raises
     ------
     SettingsError

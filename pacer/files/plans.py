@@ -29,6 +29,10 @@ def plan_to_json(plan: Plan) -> bytes:
 
     Numbers are rounded to the digits of the schema (fine enough that the written power, replayed on the
     written cells, gives the written times); NaN becomes null; the same plan always gives the same bytes.
+
+    Parameters
+    ----------
+    plan : Plan
     """
     parts = {
         "schema": _text(SCHEMA),
@@ -146,6 +150,10 @@ def _plain(value: Any) -> Any:
 
 def read_plan(path: Path | str) -> Plan:
     """Read a plan.json and check everything in it.
+
+    Parameters
+    ----------
+    path : Path or str
 
     Raises
     ------

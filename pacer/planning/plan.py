@@ -197,6 +197,19 @@ class Plan:
         `safety`, as
         resolved, in the terms of the rider and race files; `assumed`: a list of sentences, one for each thing
         that the user didn't give.
+    model : PlanModel
+        What the times were computed with.
+    cells, nodes : PlanCells, PlanNodes
+        Arrays along the road, of n cells and their n + 1 ends; units in the names.
+    segments : tuple of PlanSegment
+        What the rider holds, stretch by stretch.
+    unsafe_to_tuck : tuple of UnsafeStretch
+        Where to be upright, and why.
+    cues : tuple of Cue
+    totals : PlanTotals
+    optimality : Optimality
+        How far from the best the plan can be.
+    cautions : tuple of str
     changes : tuple of str
         What reading the course changed.
     """

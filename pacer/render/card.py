@@ -114,6 +114,7 @@ def draw_card(
 
     Parameters
     ----------
+    plan : Plan
     size : (float, float)
         Width and height of a card [mm].
     paper : str

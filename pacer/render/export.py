@@ -90,6 +90,10 @@ def segments_csv(plan: Plan) -> bytes:
     """Write the segments as CSV, UTF-8, one line each, in the terms of plan.json.
 
     Texts that a spreadsheet would take for a formula are preceded by an apostrophe.
+
+    Parameters
+    ----------
+    plan : Plan
     """
     head = (
         *("index", "start_m", "end_m", "mean_grade", "heading_deg", "headwind_m_s", "power_w", "position"),

@@ -35,6 +35,10 @@ def draw_report(plan: Plan) -> bytes:
     """Write the report as one HTML page, UTF-8.
 
     The same plan always gives the same bytes.
+
+    Parameters
+    ----------
+    plan : Plan
     """
     view = make_view(plan, _PLACES)
     frame = map_frame(view)

@@ -129,6 +129,8 @@ def review_ride(
 
     Parameters
     ----------
+    ride : Ride
+    plan : Plan
     stretches : sequence of Stretch
         Parts ridden in a position that the user knows, along the ride.
     default : str, optional
