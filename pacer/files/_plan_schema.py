@@ -20,6 +20,7 @@ __all__ = [
     "TOTALS",
     "UNSAFE",
     "Flag",
+    "Kind",
     "Number",
     "Text",
     "Whole",

@@ -300,74 +300,73 @@ def find_stretches(roads: Sequence[Road], limits: Limits, most: int = 3) -> dict
 
 def progression(skill: Skill) -> tuple[Week, ...]:
     """Weeks of practice for a skill; common practice, no source."""
-    everything = _weeks()
+    everything = _WEEKS
     first = {Skill.NEW: 0, Skill.PRACTISED: 3, Skill.EXPERT: 5}[skill]
     return tuple(
         Week(number, week.title, week.stages, week.tasks) for number, week in enumerate(everything[first:], 1)
     )
 
 
-def _weeks() -> tuple[Week, ...]:
-    return (
-        Week(
-            1,
-            "Down and up again, on the climb",
-            (Stage.CLIMB,),
-            (
-                "Indoors first: ten times onto the bars and back, until the elbows find the pads unseen.",
-                "On the climb at an easy power: one hand, the other, five breaths tucked, up. Six times.",
-                "Eyes on the road twenty metres and more ahead, not on the wheel; shoulders loose.",
-            ),
+_WEEKS: Final[tuple[Week, ...]] = (
+    Week(
+        1,
+        "Down and up again, on the climb",
+        (Stage.CLIMB,),
+        (
+            "Indoors first: ten times onto the bars and back, until the elbows find the pads unseen.",
+            "On the climb at an easy power: one hand, the other, five breaths tucked, up. Six times.",
+            "Eyes on the road twenty metres and more ahead, not on the wheel; shoulders loose.",
         ),
-        Week(
-            2,
-            "Longer on the climb",
-            (Stage.CLIMB,),
-            (
-                "Half a minute tucked, half a minute up, six times; then a minute each.",
-                "Hands back on the brakes on a word spoken aloud, ten times, within the seconds of the plan.",
-                "Hold a line of a hand's width along the edge marking, not on it.",
-            ),
+    ),
+    Week(
+        2,
+        "Longer on the climb",
+        (Stage.CLIMB,),
+        (
+            "Half a minute tucked, half a minute up, six times; then a minute each.",
+            "Hands back on the brakes on a word spoken aloud, ten times, within the seconds of the plan.",
+            "Hold a line of a hand's width along the edge marking, not on it.",
         ),
-        Week(
-            3,
-            "The flat",
-            (Stage.FLAT,),
-            (
-                "A minute tucked, a minute up; by the end of the week five minutes on end.",
-                "A glance over the shoulder only when up; drink only when up.",
-                "Shift down a gear before going onto the bars: spinning steadies the bicycle.",
-            ),
+    ),
+    Week(
+        3,
+        "The flat",
+        (Stage.FLAT,),
+        (
+            "A minute tucked, a minute up; by the end of the week five minutes on end.",
+            "A glance over the shoulder only when up; drink only when up.",
+            "Shift down a gear before going onto the bars: spinning steadies the bicycle.",
         ),
-        Week(
-            4,
-            "Hands back in time",
-            (Stage.HANDS, Stage.FLAT),
-            (
-                "Tucked towards the bend, hands back where the whole of it comes into sight, earlier than "
-                "needed; brake lightly, ride it on the hoods.",
-                "Pass a mark on the road by leaning early and wide, never by a flick.",
-                "Race power for five minutes tucked, twice.",
-            ),
+    ),
+    Week(
+        4,
+        "Hands back in time",
+        (Stage.HANDS, Stage.FLAT),
+        (
+            "Tucked towards the bend, hands back where the whole of it comes into sight, earlier than "
+            "needed; brake lightly, ride it on the hoods.",
+            "Pass a mark on the road by leaning early and wide, never by a flick.",
+            "Race power for five minutes tucked, twice.",
         ),
-        Week(
-            5,
-            "Gentle descents",
-            (Stage.DESCENT, Stage.FLAT),
-            (
-                "First down it upright, looking at every metre. Then its middle tucked, pedalling lightly.",
-                "Up at the first gust, the first car, the first doubt.",
-                "Ten minutes tucked at race power on the flat.",
-            ),
+    ),
+    Week(
+        5,
+        "Gentle descents",
+        (Stage.DESCENT, Stage.FLAT),
+        (
+            "First down it upright, looking at every metre. Then its middle tucked, pedalling lightly.",
+            "Up at the first gust, the first car, the first doubt.",
+            "Ten minutes tucked at race power on the flat.",
         ),
-        Week(
-            6,
-            "All of it together",
-            (Stage.BEND, Stage.FLAT, Stage.DESCENT),
-            (
-                "Open bends: look through to the exit, wide in, wide out, within your own half of the road.",
-                "Twenty minutes as in the race, card on the bars: tucked and up where it says.",
-                "Another day the same in some wind, upright wherever it pushes you.",
-            ),
+    ),
+    Week(
+        6,
+        "All of it together",
+        (Stage.BEND, Stage.FLAT, Stage.DESCENT),
+        (
+            "Open bends: look through to the exit, wide in, wide out, within your own half of the road.",
+            "Twenty minutes as in the race, card on the bars: tucked and up where it says.",
+            "Another day the same in some wind, upright wherever it pushes you.",
         ),
-    )
+    ),
+)

@@ -21,7 +21,7 @@ from pacer.planning.reach import approach_speed
 from pacer.planning.safety import Verdict, at_cell_ends, judge, speed_limits
 from pacer.units import GRAVITY, FloatArray
 
-__all__ = ["AirOnCells", "Scenario"]
+__all__ = ["TRACTION", "AirOnCells", "Scenario"]
 
 SLOWEST_RIDING: Final = 1.5
 """Slower than this one walks [m/s]; common practice, no source."""
