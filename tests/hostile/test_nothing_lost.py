@@ -251,15 +251,14 @@ def test_a_real_interrupt_leaves_all_old_or_all_new(step: int, home: Path) -> No
     process = started(home)
     time.sleep(0.15 + 0.25 * step)
     process.send_signal(signal.SIGINT)
-    _, told = process.communicate(timeout=60)
+    process.communicate(timeout=60)
     found = everything(home / "out")
     assert set(found) == set(OLD)
     assert found["notes.txt"] == OLD["notes.txt"]
     old = [name for name in RESULTS if found[name] == OLD[name]]
     assert old in ([], list(RESULTS))
-    if process.returncode == 130:
-        assert old == list(RESULTS)
-        assert told.strip().splitlines()[-1] == "pacer: interrupted; nothing was written"
+    # While the interpreter still starts, the message is its own; the stages above test the program's.
+    assert process.returncode == 0 or old == list(RESULTS)
 
 
 @pytest.fixture
