@@ -181,8 +181,13 @@ def _segment_power(solution: Solution, cuts: npt.NDArray[np.int64]) -> FloatArra
     found = []
     for first, last in pairwise(cuts.tolist()):
         part = np.arange(first, last)
-        use = part[free[part]] if free[part].any() else part
-        found.append(float(weight[use] @ power[use] / weight[use].sum()))
+        # Where a limit bids less, any number at or above what holds the limit is as good as another.
+        means = [
+            float(weight[use] @ power[use] / weight[use].sum())
+            for use in (part[free[part]], part[~free[part]])
+            if use.size
+        ]
+        found.append(max(means))
     return np.array(found)
 
 
@@ -211,8 +216,10 @@ def _scaled_to_budget(
                 break
         else:
             high = factor
-        aimed = factor * fatigue.budget / result.fourth_power_mean * (1.0 - 0.3 * BUDGET_LEFT)
-        factor = aimed if low < aimed < high else 0.5 * (low + high)
+        mean = max(result.fourth_power_mean, 1e-3 * fatigue.budget)
+        aimed = factor * fatigue.budget / mean * (1.0 - 0.3 * BUDGET_LEFT)
+        short = result.w_balance.min() < fatigue.w_prime_reserve
+        factor = aimed if low < aimed < high and not short else 0.5 * (low + high)
         if high - low < BUDGET_LEFT:
             break
     return best or (trial, result)
@@ -242,7 +249,8 @@ def _refined(
         if not optimum.solved:
             break
         trial, result = _scaled_to_budget(problem, position, counts, np.maximum(optimum.segment_power, 0.0))
-        if result.time > best.time * (1.0 - 2e-5) or not _pays(problem, result):
+        slower = result.time > best.time * (1.0 - 2e-5) and _pays(problem, best)
+        if slower or not _pays(problem, result):
             break
         best_power, best = trial, result
     return best_power, best
