@@ -158,7 +158,7 @@ def _fed(request: Request, progress: Progress) -> tuple[Request, Solution | None
         return request, None
     progress("looking for places to eat and drink")
     scenario = make_scenario(request)
-    solution = optimise(scenario)
+    solution = optimise(scenario, relaxed=False)
     stops, missed = feed_stops(scenario, solution, wish)
     found = {
         **table,

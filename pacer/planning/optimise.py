@@ -257,7 +257,7 @@ def _first_positions(problem: Problem, state: _State) -> tuple[npt.NDArray[np.in
     return position, problem.power_factor[position] * optimum.force / optimum.slowness
 
 
-def optimise(scenario: Scenario, near: Solution | None = None) -> Solution:
+def optimise(scenario: Scenario, near: Solution | None = None, *, relaxed: bool = True) -> Solution:
     """Find the free optimum.
 
     Parameters
@@ -265,6 +265,9 @@ def optimise(scenario: Scenario, near: Solution | None = None) -> Solution:
     scenario : Scenario
     near : Solution, optional
         Of nearly the same race, on these cells or others, to begin from.
+    relaxed : bool
+        Whether to solve the relaxation over positions at the end: it gives the bound, and positions worth
+        trying, and costs about as much as the rounds before it.
 
     Raises
     ------
@@ -300,7 +303,8 @@ def optimise(scenario: Scenario, near: Solution | None = None) -> Solution:
             break
         arrival = state.arrival
         problem, verdict = scenario.problem(arrival, state.budget)
-    return _rounded(replace(best or found, rounds=number), stays, lowest_allowed)
+    settled = replace(best or found, rounds=number)
+    return _rounded(settled, stays, lowest_allowed) if relaxed else settled
 
 
 def _rounded(found: Solution, stays: Stays, lowest_allowed: float) -> Solution:
