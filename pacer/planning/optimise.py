@@ -6,7 +6,7 @@ at the moment of arrival, the pace of recovery, the budget that follows from the
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass, fields, replace
 from typing import Final
 
 import numpy as np
@@ -21,7 +21,7 @@ from pacer.planning.positions import CHANGE_COST, Stays, choose_positions, posit
 from pacer.planning.problem import DragShape, Problem, drag_shape
 from pacer.planning.programme import Branches, Optimum, solve
 from pacer.planning.recovery import Recovery, recovery_about
-from pacer.planning.relaxation import relax, round_shares
+from pacer.planning.relaxation import SETTLED_ACCURACY, relax, round_shares
 from pacer.planning.safety import Verdict
 from pacer.planning.scenario import Scenario
 from pacer.units import FloatArray
@@ -140,6 +140,7 @@ class _State:
             self.speed: FloatArray = np.maximum(guess, 1.5)
             self.set_times(length / self.speed)
             road, _ = scenario.road(self.arrival)
+        self.last: tuple[Problem, Verdict] | None = None
         self.pace: FloatArray | None = None
         self.recovery: Recovery | None = None
         self.force = self.slowness = np.zeros(n)
@@ -150,6 +151,17 @@ class _State:
         self.seconds = seconds
         self.arrival = np.cumsum(seconds) - 0.5 * seconds
         self.budget = self.scenario.budget(float(seconds.sum()))
+
+    def problem(self) -> tuple[Problem, Verdict]:
+        """The problem for the times and the budget as they stand; made anew only where it changes."""
+        road, _ = self.scenario.road(self.arrival)
+        if self.last is not None:
+            before, fatigue = self.last[0].road, self.last[0].fatigue
+            same = all(np.array_equal(getattr(road, f.name), getattr(before, f.name)) for f in fields(road))
+            if same and fatigue.budget == self.budget:
+                return self.last
+        self.last = self.scenario.problem(self.arrival, self.budget)
+        return self.last
 
     def take(self, near: Solution) -> tuple[npt.NDArray[np.int64], FloatArray]:
         """Begin from the solution of nearly the same race on other cells; its positions and power."""
@@ -239,7 +251,14 @@ def _solve_fixed(
         if tried is None:
             tried = _sit_up_to_brake(problem, position, power)
         for ranged in (None,) if within is None else (within, None):
-            optimum = solve(problem, Branches.fixed(tried), shape, state.recovery, within=ranged)
+            optimum = solve(
+                problem,
+                Branches.fixed(tried),
+                shape,
+                state.recovery,
+                accuracy=SETTLED_ACCURACY,
+                within=ranged,
+            )
             if optimum.solved:
                 return optimum, tried
     raise explain(problem, state.scenario.cells, upright, shape, state.recovery, optimum.status)
@@ -281,7 +300,7 @@ def optimise(scenario: Scenario, near: Solution | None = None, *, relaxed: bool 
     lowest_allowed = scenario.race.w_prime_reserve - W_PRIME_SLIP * rider.w_prime
     guess = None if near is None else state.take(near)
     arrival = state.arrival
-    problem, verdict = scenario.problem(arrival, state.budget)
+    problem, verdict = state.problem()
     wanted, power = _first_positions(problem, state) if guess is None else guess
     # From a near solution the first round is as good as another's second.
     for number in range(1 if guess is None else 2, MOST_ROUNDS + 1):
@@ -302,7 +321,7 @@ def optimise(scenario: Scenario, near: Solution | None = None, *, relaxed: bool 
         if number > 2 and sound and not gained:
             break
         arrival = state.arrival
-        problem, verdict = scenario.problem(arrival, state.budget)
+        problem, verdict = state.problem()
     settled = replace(best or found, rounds=number)
     return _rounded(settled, stays, lowest_allowed) if relaxed else settled
 
@@ -320,7 +339,7 @@ def _rounded(found: Solution, stays: Stays, lowest_allowed: float) -> Solution:
     shape = drag_shape(problem.road, np.maximum(0.5 * (pace[:-1] + pace[1:]), 0.5))
     rows = np.arange(wanted.size)
     for _ in range(ROUNDINGS if wanted.size <= MOST_ROUNDED else 0):
-        optimum = solve(problem, Branches.fixed(wanted), shape, found.recovery)
+        optimum = solve(problem, Branches.fixed(wanted), shape, found.recovery, accuracy=SETTLED_ACCURACY)
         if not optimum.solved:
             break
         cost = position_costs(problem, optimum)
@@ -347,7 +366,9 @@ def upright_optimum(solution: Solution) -> Optimum:
     """
     problem = solution.problem
     shape = drag_shape(problem.road, np.maximum(solution.optimum.mean_speed * 0.95, 1.0))
-    optimum = solve(problem, Branches.fixed(_upright(problem)), shape, solution.recovery)
+    optimum = solve(
+        problem, Branches.fixed(_upright(problem)), shape, solution.recovery, accuracy=SETTLED_ACCURACY
+    )
     if not optimum.solved:
         raise InfeasibleError("upright throughout", by=f"an unknown amount (solver: {optimum.status})")
     return optimum
