@@ -33,7 +33,7 @@ def outcome(seed: int) -> tuple[str, Plan | None]:
         limit = re.sub(r"[-+]?\d[\d.]*", "#", error.limit)
         if OWN_CHECK in limit:
             return f"refused by its own check: {limit}", None
-        return f"refused: {limit.split(' at km')[0].split(' over the climb')[0]}", None
+        return f"refused: {re.split(' at km| over the climb| [(]the steepest', limit)[0]}", None
     except CourseError as error:
         return f"course refused: {re.sub(r'[-+]?[0-9][0-9.]*', '#', error.what)}", None
     except PacerError as error:
