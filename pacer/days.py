@@ -11,6 +11,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from pacer.air.weather import Surface
 from pacer.errors import InfeasibleError
 from pacer.planning.ensemble import BestOfDay, DayResult, Held, best_of_day, ride_day
 from pacer.planning.members import Member, setup_on, weather_on
@@ -30,7 +31,7 @@ from pacer.planning.scenario import Scenario
 from pacer.units import FloatArray
 from pacer.workflow import Request, fed, make_plan, make_scenario
 
-__all__ = ["live_through"]
+__all__ = ["CHUNK", "live_through"]
 
 SURE: Final = 0.95
 """Share of days on which the robust plan must hold the budget, and on which a tuck must be allowed."""
@@ -81,7 +82,8 @@ def _live(task: _Task) -> list[tuple[DayResult, BestOfDay | None]]:
                 best = best_of_day(scenario, task.guess, ride, share)
             except InfeasibleError:
                 best = None
-        found.append((result, best))
+        wet = weather_on(member, task.request.weather).surface is Surface.WET
+        found.append((replace(result, air=replace(result.air, wet=wet)), best))
     return found
 
 

@@ -11,7 +11,7 @@ from pathlib import Path
 from typing import Any, Final
 
 from pacer.air.shift import WeatherShift
-from pacer.air.weather import Weather
+from pacer.air.weather import Surface, Weather
 from pacer.errors import SettingsError
 from pacer.files._csv import Limits, Record, read_table
 from pacer.files.settings import RaceSettings, override_race
@@ -34,7 +34,7 @@ _SHIFTS: Final = {
     "temperature_shift_c": Limits(-40.0, 40.0, "°C"),
 }
 
-MEMBER_COLUMNS: Final = ("name", "forecast", *_WEATHER, *_SHIFTS, *_FACTORS)
+MEMBER_COLUMNS: Final = ("name", "forecast", "surface", *_WEATHER, *_SHIFTS, *_FACTORS)
 """Columns that may stand in the file; an empty field leaves the planned value."""
 
 
@@ -63,6 +63,10 @@ def _member(record: Record, number: int, racing: RaceSettings, folder: Path) -> 
     fields = {name: record.number(name, limits) for name, limits in _WEATHER.items()}
     over: dict[str, Any] = {name: value for name, value in fields.items() if value is not None}
     weather = None
+    surface = record.fields.get("surface")
+    if surface not in (None, "wet", "dry"):
+        where = f"{record.where}, surface"
+        raise SettingsError("must be wet or dry", where=where, found=repr(surface[:40]))
     if "forecast" in record.fields:
         if over:
             found = ", ".join(over)
@@ -73,6 +77,8 @@ def _member(record: Record, number: int, racing: RaceSettings, folder: Path) -> 
             weather = override_race(racing, **over).weather
         except SettingsError as error:
             raise SettingsError(error.what, where=record.where, found=error.found, do=error.do) from None
+    if surface is not None:
+        weather = replace(weather or racing.weather, surface=Surface(surface))
     return Member(
         name=record.fields.get("name", f"day {number}")[:60],
         weather=weather,

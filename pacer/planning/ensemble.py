@@ -50,16 +50,19 @@ class Held:
 
 @dataclass(frozen=True, slots=True, eq=False)
 class DayAir:
-    """The wind at the rider's height, shape (n,) each, in single precision to send many of them.
+    """What the rider meets, in single precision to send many of them.
 
     Attributes
     ----------
-    headwind, gust_crosswind : float32 array
-        [m/s].
+    headwind, gust_crosswind : float32 array, shape (n,)
+        At the rider's height [m/s].
+    wet : bool
+        The road.
     """
 
     headwind: npt.NDArray[np.float32]
     gust_crosswind: npt.NDArray[np.float32]
+    wet: bool = False
 
 
 @dataclass(frozen=True, slots=True, eq=False)

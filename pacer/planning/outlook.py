@@ -54,6 +54,7 @@ class SignKind(StrEnum):
     GUST = "gusts from the side"
     HEADWIND = "wind against you"
     TAILWIND = "wind from behind"
+    WET = "a wet road"
 
 
 @dataclass(frozen=True, slots=True)
@@ -65,7 +66,7 @@ class Sign:
     below : bool
         Whether the tuck goes with less than the limit.
     limit : float
-        [m/s].
+        [m/s]; of a wet road between 0 for dry and 1.
     right : float
         Share of days that it sorts as the day's own best plan would.
     """
@@ -328,8 +329,11 @@ def _sign(
     gust = np.array([result.air.gust_crosswind[part] @ weight for result in results])
     blows_against = float(np.median(head)) >= 0.0
     along = (SignKind.HEADWIND, head) if blows_against else (SignKind.TAILWIND, -head)
-    # Where two signs tell alike, the gust: it is what the rules look at.
+    wet = np.array([float(result.air.wet) for result in results])
+    # Where two signs tell alike, the one that the rules look at comes first.
     options = [_limit(SignKind.GUST, gust, tucked), _limit(*along, tucked)]
+    if 0.0 < wet.mean() < 1.0:
+        options.insert(0, _limit(SignKind.WET, wet, tucked))
     best = max(options, key=lambda sign: sign.right)
     return best if best.right >= TELLING else None
 

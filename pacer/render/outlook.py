@@ -98,6 +98,8 @@ def sign_words(choice: Choice) -> str:
         return (
             "no sign on the road tells: stay upright" if not choice.planned else "no sign tells: as planned"
         )
+    if sign.kind is SignKind.WET:
+        return f"tuck only on a {'dry' if sign.below else 'wet'} road"
     limit = max(sign.limit, 0.0)
     if sign.kind is SignKind.GUST and sign.below:
         flags = next(words for top, words in _FLAGS if limit < top)

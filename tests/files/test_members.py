@@ -7,6 +7,7 @@ from pathlib import Path
 import numpy as np
 import pytest
 
+from pacer.air.weather import Surface
 from pacer.errors import SettingsError, WeatherError
 from pacer.files.members import members_to_csv, read_members
 from pacer.files.settings import RaceSettings, default_race, override_race
@@ -48,6 +49,15 @@ def test_values_go_over_the_planned_weather(tmp_path: Path) -> None:
     assert np.hypot(cold.weather.wind_east, cold.weather.wind_north)[0] == pytest.approx(5.0)
 
 
+def test_a_day_may_be_wet(tmp_path: Path) -> None:
+    """The road of a day may be wet although the planned one is dry; all else stays the plan's."""
+    wet, dry = _read(tmp_path, "surface,drag_factor\nwet,1\n,1\n")
+    assert wet.weather is not None
+    assert wet.weather.surface is Surface.WET
+    assert wet.weather.gust[0] == pytest.approx(8.0)
+    assert dry.weather is None
+
+
 def test_a_day_may_have_a_forecast_of_its_own(tmp_path: Path) -> None:
     """A forecast named in a line is read from the folder of the file."""
     (tmp_path / "m1.csv").write_text(
@@ -68,6 +78,7 @@ def test_a_day_may_have_a_forecast_of_its_own(tmp_path: Path) -> None:
         ("name\n", "no record"),
         ("wind_kmh\n5\n", "unknown column"),
         ("drag_factor,drag_factor\n1,1\n", "column twice"),
+        ("surface\nicy\n", "line 2, surface: must be wet or dry"),
         ("drag_factor\nmuch\n", "line 2, drag_factor: must be a number from 0.5 to 2"),
         ("drag_factor\nnan\n", "must be a number"),
         ("drag_factor\n7\n", "must be a number from 0.5 to 2"),

@@ -3,12 +3,14 @@
 from __future__ import annotations
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from pacer.planning.ensemble import BestOfDay, DayAir, DayResult
 from pacer.planning.outlook import SignKind, choices_of, outlook_of, quantile, stable_share
+from pacer.render.outlook import sign_words
 
 CELLS = 40
 NODES = np.linspace(0.0, 4000.0, CELLS + 1)
@@ -95,6 +97,28 @@ def test_a_headwind_can_be_the_sign_and_its_sense_is_kept() -> None:
     assert choice.sign.kind is SignKind.HEADWIND
     assert not choice.sign.below
     assert choice.sign.limit == pytest.approx(2.0, abs=0.1)
+
+
+def test_a_wet_road_can_be_the_sign() -> None:
+    """Where the tuck is best exactly on dry days, the road itself is the sign."""
+    rng = np.random.default_rng(6)
+    days, bests = [], []
+    for k in range(40):
+        day = _day(400.0, gust=float(rng.uniform(2.0, 8.0)), head=float(rng.uniform(-2.0, 4.0)))
+        days.append(replace(day, air=replace(day.air, wet=k % 3 == 0)))
+        bests.append(_best(np.full(CELLS, k % 3 != 0)))
+    (choice,) = choices_of(
+        days,
+        bests,
+        nodes=NODES,
+        seconds=SECONDS,
+        planned=np.ones(CELLS, dtype=bool),
+        stake=np.full(CELLS, 0.1),
+    )
+    assert choice.sign is not None
+    assert choice.sign.kind is SignKind.WET
+    assert choice.sign.right == 1.0
+    assert sign_words(choice) == "tuck only on a dry road"
 
 
 def test_no_sign_is_made_up() -> None:
