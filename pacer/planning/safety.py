@@ -295,7 +295,6 @@ class _Judge:
                 i -= 1
         self.add(Rule.HANDS_BACK, lead, value, self.limits.hands_back, "s", worst_is_high=False)
 
-
     def short_stays(self) -> None:
         """Gaps between refusals that a rider at the approach speed crosses in less than the shortest stay."""
         refused = self.refused()
