@@ -360,6 +360,11 @@ def test_reader_that_leaves_early_gets_no_complaint() -> None:
     assert told == b""
 
 
+def _heed_interrupts() -> None:
+    """Undo what a shell does to processes it starts in the background: it makes them deaf to Ctrl-C."""
+    signal.signal(signal.SIGINT, signal.SIG_DFL)
+
+
 @pytest.mark.skipif(sys.platform == "win32", reason="pipes and signals of POSIX")
 def test_interrupt_leaves_nothing(tmp_path: Path) -> None:
     """Ctrl-C in the middle of the work: exit 130, one line, no file."""
@@ -369,6 +374,7 @@ def test_interrupt_leaves_nothing(tmp_path: Path) -> None:
         stderr=subprocess.PIPE,
         text=True,
         cwd=tmp_path,
+        preexec_fn=_heed_interrupts,
     )
     assert process.stderr is not None
     assert "reading" in process.stderr.readline()  # done; seconds of work are to come
