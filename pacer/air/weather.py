@@ -46,7 +46,7 @@ DEFAULT_ROUGHNESS: Final = 0.03
 DEFAULT_GUST_FACTOR: Final = 1.66
 """3-second gust over 10-minute mean, in-land, roughly open country. Harper BA, Kepert JD, Ginger JD (2010).
 Guidelines for converting between various wind averaging periods. WMO/TD-No. 1555, table 1.1 (read in a
-transcription); the highest of its four classes, so that a missing gust is rather over- than underrated."""
+secondary copy); the highest of its four classes, so that a missing gust is rather over- than underrated."""
 
 HOLD: Final = 3600.0
 """How far outside a forecast its first or last hour may be held [s]."""

@@ -1,4 +1,4 @@
-"""`pacer replan` as a rider's helper at the roadside meets it."""
+"""`pacer replan` as someone at the roadside meets it."""
 
 from __future__ import annotations
 
