@@ -1,9 +1,8 @@
 """Check a finished plan once more, from its written numbers alone.
 
-Shares nothing with the optimiser's path: not its forces, its steps, its rules' code nor its limits'
-arrays beyond what
-the plan states. Every cell is ridden again by small explicit steps of the equation of motion, and every
-rule is tried on the speeds that the plan really rides.
+Shares nothing with the optimiser's path: not its forces, its steps, its rules' code nor its limits' arrays
+beyond what the plan states. Every cell is ridden again by small explicit steps of the equation of motion,
+and every rule is tried on the speeds that the plan really rides.
 """
 
 from __future__ import annotations
@@ -25,6 +24,12 @@ SPEED_TOLERANCE: Final = 0.02
 
 SLOW_TOLERANCE: Final = 0.3
 """Of speeds against the slowest steady one [m/s]: a power held over a stretch meets it in the mean only."""
+
+STAY_TOLERANCE: Final = 0.03
+"""Share of the shortest stay that one may lack: the ride's times aren't the optimiser's to the second."""
+
+NEAR_TOP: Final = 1.0
+"""How near to the tucked top speed a plan must come for the slope alone to carry it past [m/s]; a choice."""
 
 UPRIGHT_ZONES: Final = ("no-tuck", "feed")
 
@@ -94,6 +99,35 @@ class _Check:
         leaning = self.tucked & (lateral > limits.tuck_lateral)
         self.flag("leaning too far tucked", leaning, lateral, limits.tuck_lateral, "m/s²")
 
+    def stays(self) -> None:
+        """Each stay tucked, whatever the position, lasts as long as two changes of hands are worth."""
+        seconds = np.diff(self.plan.nodes.time_s)
+        number = np.cumsum(self.tucked & ~np.append(False, self.tucked[:-1]))
+        lasts = np.bincount(number, np.where(self.tucked, seconds, 0.0))[number]
+        shortest = self.limits.tuck_shortest_stay
+        short = self.tucked & (lasts < (1.0 - STAY_TOLERANCE) * shortest)
+        self.flag("tucked for too short a stay", short, lasts, shortest, "s")
+
+    def rolling(self) -> None:
+        """No tuck where, near its top speed, the slope goes on pushing a rider who has stopped pedalling."""
+        top = self.limits.tuck_top_speed
+        push = -self._resistance(top + SPEED_TOLERANCE)
+        pushed = self.tucked & (self.fast > top - NEAR_TOP) & (push > 0.0)
+        self.flag("rolling past the tucked top speed", pushed, push, 0.0, "N")
+
+    def _resistance(self, speed: FloatArray | float) -> FloatArray:
+        """What holds the rider back in each cell at a speed, brakes left out [N]; a push where negative."""
+        cells, model = self.plan.cells, self.plan.model
+        theta = np.arctan(cells.grade)
+        weight = model.total_mass_kg * model.gravity_m_s2
+        axial = speed + cells.headwind_m_s
+        drag = (
+            0.5 * cells.air_density_kg_m3 * cells.cda_m2 * np.sqrt(axial**2 + cells.crosswind_m_s**2) * axial
+        )
+        return np.asarray(
+            drag + weight * (cells.crr * np.cos(theta) + np.sin(theta)) + 0.091 + 0.0087 * speed
+        )
+
     def refusals(self) -> None:
         cells, limits, tucked = self.plan.cells, self.limits, self.tucked
         flag = tucked & ~np.asarray(cells.tuck_allowed)
@@ -162,18 +196,13 @@ class _Check:
     def motion(self) -> None:
         """Ride each cell again from its written speed."""
         cells, nodes, model = self.plan.cells, self.plan.nodes, self.plan.model
-        theta = np.arctan(cells.grade)
-        weight = model.total_mass_kg * model.gravity_m_s2
-        steady = weight * (cells.crr * np.cos(theta) + np.sin(theta)) + 0.091 + cells.brake_n
-        drag = 0.5 * cells.air_density_kg_m3 * cells.cda_m2
+        grip = 0.5 * model.total_mass_kg * model.gravity_m_s2
         step = cells.length_m / STEPS
         speed, seconds = nodes.speed_m_s[:-1].copy(), np.zeros(step.size)
 
         def accelerate(v: FloatArray) -> FloatArray:
-            axial = v + cells.headwind_m_s
-            push = np.minimum(model.drivetrain_efficiency * cells.power_w / np.maximum(v, 0.3), 0.5 * weight)
-            resist = drag * np.sqrt(axial**2 + cells.crosswind_m_s**2) * axial + steady + 0.0087 * v
-            return (push - resist) / model.inertial_mass_kg
+            push = np.minimum(model.drivetrain_efficiency * cells.power_w / np.maximum(v, 0.3), grip)
+            return (push - self._resistance(v) - cells.brake_n) / model.inertial_mass_kg
 
         for _ in range(STEPS):
             middle = np.sqrt(np.maximum(speed**2 + step * accelerate(speed), 0.01))
@@ -235,6 +264,8 @@ def recheck(plan: Plan, limits: Limits) -> tuple[Violation, ...]:
     hands = {p["name"]: bool(p["hands_on_brakes"]) for p in plan.inputs["positions"]}
     check = _Check(plan, limits, np.array([not hands[name] for name in plan.cells.position]))
     check.speeds()
+    check.stays()
+    check.rolling()
     check.refusals()
     check.brakes()
     check.motion()

@@ -136,6 +136,32 @@ def slow(plan: Plan) -> Planted:
     return plan, replace(limits(), tuck_slowest=float(plan.nodes.speed_m_s[cell]) + 0.5)
 
 
+def short_stay(plan: Plan) -> Planted:
+    """A stretch upright in a tuck, so late that what is left of the stay lasts a few seconds."""
+    upright = next(segment.position for segment in plan.segments if not segment.tucked)
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], tucked(plan).astype(int), [0]))))
+    last = int(edges[1])
+    time = plan.nodes.time_s
+    begins = int(np.searchsorted(time, time[last] - 0.5 * limits().tuck_shortest_stay))
+    position = list(plan.cells.position)
+    position[begins - 1] = upright
+    return replace(plan, cells=replace(plan.cells, position=tuple(position))), limits()
+
+
+def shortest_stay(plan: Plan) -> Planted:
+    """A rider who needs longer stays than the plan's shortest."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], tucked(plan).astype(int), [0]))))
+    stays = plan.nodes.time_s[edges[1::2]] - plan.nodes.time_s[edges[::2]]
+    return plan, replace(limits(), tuck_shortest_stay=1.05 * float(stays.min()))
+
+
+def rolling(plan: Plan) -> Planted:
+    """A tuck near its top speed on a slope that alone would hold more than that."""
+    cell = middle_of_a_tuck(plan)
+    top = float(plan.nodes.speed_m_s[cell : cell + 2].max()) + 0.1
+    return with_cells(plan, cell, grade=-0.045), replace(limits(), tuck_top_speed=top)
+
+
 def tucked_braking(plan: Plan) -> Planted:
     """Brakes used where the hands aren't on them."""
     return with_cells(plan, middle_of_a_tuck(plan), brake_n=5.0, power_w=0.0), limits()
@@ -198,6 +224,9 @@ PLANTED: list[tuple[Callable[[Plan], Planted], str]] = [
     (finish, "tucked before the finish"),
     (zone, "tucked in a zone that forbids it"),
     (slow, "tucked too slow to be steady"),
+    (short_stay, "tucked for too short a stay"),
+    (shortest_stay, "tucked for too short a stay"),
+    (rolling, "rolling past the tucked top speed"),
     (tucked_braking, "braking while tucked"),
     (both, "pedalling and braking at once"),
     (hard, "braking too hard"),
@@ -221,6 +250,26 @@ def test_a_planted_violation_is_found(plant: Callable[[Plan], Planted], what: st
         assert violation.value != violation.limit
 
 
+@pytest.mark.parametrize(("margin", "grade"), [(1.2, -0.045), (0.1, -0.01)])
+def test_a_slope_that_holds_less_or_is_taken_slowly_may_be_ridden_tucked(margin: float, grade: float) -> None:
+    """Far under the tucked top speed, or where coasting settles below it, nothing rolls past it."""
+    plan = demo_plan(ROUTE)
+    cell = middle_of_a_tuck(plan)
+    top = float(plan.nodes.speed_m_s[cell : cell + 2].max()) + margin
+    found = recheck(with_cells(plan, cell, grade=grade), replace(limits(), tuck_top_speed=top))
+    assert cell not in [v.cell for v in found if v.what == "rolling past the tucked top speed"]
+
+
+def test_a_short_stay_is_told_in_each_of_its_cells() -> None:
+    """Mending sits up where a violation is: all of the stay has to go."""
+    plan, own = short_stay(demo_plan(ROUTE))
+    cells = [v.cell for v in recheck(plan, own) if v.what == "tucked for too short a stay"]
+    end = int(np.flatnonzero(np.diff(tucked(plan).astype(int)) == -1)[0]) + 1
+    assert cells == list(range(end - len(cells), end))
+    seconds = plan.nodes.time_s[end] - plan.nodes.time_s[end - len(cells)]
+    assert 0.0 < seconds < own.tuck_shortest_stay
+
+
 @pytest.mark.parametrize("name", RIDERS)
 def test_nothing_is_found_in_a_finished_plan(name: str) -> None:
     """The demo plans pass."""
@@ -237,7 +286,7 @@ def test_every_kind_of_violation_is_planted_above() -> None:
     missing = [what for _, what in PLANTED if what not in " ".join(source.split()).replace('" "', "")]
     assert not missing
     calls = source.count("self.flag(") + source.count("self.whole(")
-    assert calls == len(PLANTED)
+    assert calls == len({what for _, what in PLANTED})
 
 
 def test_a_violation_says_where() -> None:
