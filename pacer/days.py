@@ -15,7 +15,7 @@ from pacer.air.weather import Surface
 from pacer.errors import InfeasibleError
 from pacer.planning.ensemble import BestOfDay, DayResult, Held, best_of_day, ride_day
 from pacer.planning.members import Member, setup_on, weather_on
-from pacer.planning.optimise import Solution, optimise
+from pacer.planning.optimise import optimise
 from pacer.planning.outlook import (
     Choice,
     Ensemble,
@@ -28,6 +28,7 @@ from pacer.planning.outlook import (
 from pacer.planning.plan import Plan
 from pacer.planning.positions import position_prices
 from pacer.planning.scenario import Scenario
+from pacer.planning.solution import Solution
 from pacer.units import FloatArray
 from pacer.workflow import Request, fed, make_plan, make_scenario
 

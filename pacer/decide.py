@@ -10,9 +10,10 @@ import numpy as np
 from pacer.air.shift import WeatherShift, shifted
 from pacer.errors import InfeasibleError
 from pacer.planning.comparing import Comparison, Difference, compare, outcome_of, steady_outcome
-from pacer.planning.optimise import Solution, optimise
+from pacer.planning.optimise import optimise
 from pacer.planning.scenario import Scenario
 from pacer.planning.sensitivity import Sensitivity, air_slope, sensitivity
+from pacer.planning.solution import Solution
 from pacer.workflow import Request, make_scenario
 
 __all__ = ["Variant", "compare_variants", "request_sensitivity"]

@@ -24,11 +24,12 @@ from pacer.planning.feeding import feed_stops, stop_zones, wish_of
 from pacer.planning.followable import followable
 from pacer.planning.inputs import race_table, setup_tables, weather_table, zone_tables
 from pacer.planning.limits import Limits, limits_for, safety_table
-from pacer.planning.optimise import Solution, optimise
+from pacer.planning.optimise import optimise
 from pacer.planning.plan import Plan
 from pacer.planning.race import Race
 from pacer.planning.recheck import Violation, recheck
 from pacer.planning.scenario import Scenario
+from pacer.planning.solution import Solution
 
 __all__ = ["Request", "fed", "make_plan", "make_scenario"]
 

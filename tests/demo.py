@@ -10,8 +10,9 @@ from typing import Any
 
 from pacer.cli.loading import CourseOptions, Loader, load_settings
 from pacer.files.plans import plan_to_json
-from pacer.planning.optimise import Solution, optimise
+from pacer.planning.optimise import optimise
 from pacer.planning.plan import Plan
+from pacer.planning.solution import Solution
 from pacer.workflow import Request, make_plan, make_scenario
 
 ROUTES = Path(__file__).parent.parent / "routes"

@@ -124,7 +124,6 @@ def make_problem(
         can_brake=np.array(can_brake if can_brake is not None else [True] * p),
         allowed=np.ones((n, p), dtype=bool) if allowed is None else allowed,
         cap=np.full((n, p), np.inf) if cap is None else cap,
-        slowest=np.zeros(p),
         speed_limit=np.broadcast_to(np.asarray(speed_limit, float), (n + 1,)).copy(),
         lowest_speed=np.broadcast_to(np.asarray(lowest_speed, float), (n + 1,)).copy(),
         start_speed=start_speed,

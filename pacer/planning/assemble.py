@@ -11,7 +11,7 @@ import numpy as np
 
 from pacer.planning.cues import make_cues
 from pacer.planning.followable import Followable
-from pacer.planning.optimise import Solution, bound_over_positions, upright_optimum
+from pacer.planning.optimise import upright_optimum
 from pacer.planning.plan import (
     Optimality,
     Plan,
@@ -23,8 +23,10 @@ from pacer.planning.plan import (
     UnsafeStretch,
 )
 from pacer.planning.positions import position_prices
+from pacer.planning.relaxation import bound_over_positions
 from pacer.planning.safety import unsafe_stretches
 from pacer.planning.scenario import AirOnCells, Scenario
+from pacer.planning.solution import Solution
 from pacer.units import GRAVITY, FloatArray
 
 __all__ = ["Worth", "assemble", "worth_of_tuck"]

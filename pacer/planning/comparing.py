@@ -13,10 +13,10 @@ import numpy as np
 
 from pacer.errors import InfeasibleError
 from pacer.planning.followable import Ridden, ridden
-from pacer.planning.optimise import Solution
 from pacer.planning.positions import position_prices
 from pacer.planning.scenario import Scenario
 from pacer.planning.sensitivity import Sensitivity
+from pacer.planning.solution import Solution
 from pacer.units import FloatArray
 
 __all__ = ["Comparison", "Difference", "Outcome", "Shares", "compare", "outcome_of", "steady_outcome"]

@@ -7,7 +7,7 @@ rules refuse the tuck (its gusts, its speeds), as the plan asks of them.
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -15,12 +15,13 @@ import numpy.typing as npt
 
 from pacer.physics.fatigue import sustainable_power, w_balance
 from pacer.planning.followable import Ridden, ridden
-from pacer.planning.optimise import Solution, optimise
+from pacer.planning.optimise import optimise
 from pacer.planning.positions import choose_positions, position_costs
 from pacer.planning.problem import Problem, drag_shape
 from pacer.planning.programme import Branches, solve
 from pacer.planning.recovery import recovery_about
 from pacer.planning.scenario import Scenario
+from pacer.planning.solution import Solution
 from pacer.units import FloatArray
 
 __all__ = ["BestOfDay", "DayAir", "DayResult", "Held", "best_of_day", "ride_day"]
@@ -225,6 +226,10 @@ def best_of_day(scenario: Scenario, guess: Solution, ride: Ridden, budget_share:
     tucked = np.array([p.tucked for p in scenario.setup.positions])
     optimum, seconds, recovery = guess.optimum, ride.trace.duration, guess.recovery
     fixed_budget = scenario.race.effort is not None or scenario.race.target_power is not None
+    if guess.upright is not None:
+        # The day makes a rider sitting up slower or faster by about as much as it does the plan.
+        day = seconds / (scenario.cells.length * optimum.slowness)
+        scenario = replace(scenario, upright=guess.upright / day)
     for _ in range(1 if guess.recovery is None and fixed_budget else 2):
         arrival, budget = _arrival(scenario, seconds)
         problem, _ = scenario.problem(arrival, budget * budget_share)

@@ -16,10 +16,10 @@ import numpy as np
 import numpy.typing as npt
 
 from pacer.course.track import Zone, ZoneKind
-from pacer.planning.optimise import Solution
 from pacer.planning.positions import position_prices
 from pacer.planning.safety import Rule
 from pacer.planning.scenario import Scenario
+from pacer.planning.solution import Solution
 from pacer.units import FloatArray
 
 __all__ = ["FeedStop", "Wish", "feed_stops", "stop_zones", "wish_of"]

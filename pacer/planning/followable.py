@@ -17,10 +17,10 @@ from pacer.course.segment import cut_by_change
 from pacer.errors import InfeasibleError
 from pacer.physics.fatigue import fourth_power_mean, w_balance
 from pacer.physics.simulate import Trace, ride
-from pacer.planning.optimise import Solution
 from pacer.planning.problem import STILL_RIDING, Problem, drag_shape
 from pacer.planning.programme import Branches, Held, solve
 from pacer.planning.recovery import recovery_about
+from pacer.planning.solution import Solution
 from pacer.units import FloatArray
 
 __all__ = ["Followable", "Ridden", "followable", "ridden"]

@@ -66,7 +66,7 @@ class Limits:
     tuck_slowest: float
     start_upright: float
     finish_upright: float
-    wet_factor: float = 0.6
+    wet_factor: float
 
     def when_wet(self) -> Limits:
         """Tighten what a wet surface tightens."""
@@ -79,45 +79,31 @@ class Limits:
         )
 
 
-SAFETY_KEYS: Final[Mapping[str, tuple[str, float]]] = {
-    "corner_lateral_g": ("corner_lateral", GRAVITY),
-    "braking_m_s2": ("braking", 1.0),
-    "top_speed_kmh": ("top_speed", KMH),
-    "tuck_top_speed_kmh": ("tuck_top_speed", KMH),
-    "tuck_steepest_descent": ("tuck_steepest_descent", 1.0),
-    "tuck_lateral_g": ("tuck_lateral", GRAVITY),
-    "tuck_min_radius_m": ("tuck_min_radius", 1.0),
-    "tuck_gust_crosswind_m_s": ("tuck_gust_crosswind", 1.0),
-    "hands_back_s": ("hands_back", 1.0),
-    "tuck_shortest_stay_s": ("tuck_shortest_stay", 1.0),
-    "tuck_slowest_kmh": ("tuck_slowest", KMH),
-    "start_upright_m": ("start_upright", 1.0),
-    "finish_upright_m": ("finish_upright", 1.0),
-    "wet_factor": ("wet_factor", 1.0),
-}
+_ROWS: Final = (
+    # key of the [safety] table, field, SI value of one unit of the key; new, practised, expert
+    ("corner_lateral_g", "corner_lateral", GRAVITY, 0.20, 0.27, 0.36),
+    ("braking_m_s2", "braking", 1.0, 1.5, 2.0, 2.5),
+    ("top_speed_kmh", "top_speed", KMH, 45.0, 60.0, 75.0),
+    ("tuck_top_speed_kmh", "tuck_top_speed", KMH, 42.0, 52.0, 62.0),
+    ("tuck_steepest_descent", "tuck_steepest_descent", 1.0, 0.03, 0.05, 0.07),
+    ("tuck_lateral_g", "tuck_lateral", GRAVITY, 0.05, 0.10, 0.15),
+    ("tuck_min_radius_m", "tuck_min_radius", 1.0, 60.0, 40.0, 25.0),
+    ("tuck_gust_crosswind_m_s", "tuck_gust_crosswind", 1.0, 4.0, 6.0, 8.0),
+    ("hands_back_s", "hands_back", 1.0, 4.0, 3.0, 2.0),
+    ("tuck_shortest_stay_s", "tuck_shortest_stay", 1.0, 30.0, 20.0, 12.0),
+    ("tuck_slowest_kmh", "tuck_slowest", KMH, 20.0, 17.0, 14.0),
+    ("start_upright_m", "start_upright", 1.0, 300.0, 200.0, 100.0),
+    ("finish_upright_m", "finish_upright", 1.0, 300.0, 200.0, 100.0),
+    ("wet_factor", "wet_factor", 1.0, 0.6, 0.6, 0.6),
+)
+"""One limit a row."""
+
+SAFETY_KEYS: Final[Mapping[str, tuple[str, float]]] = {key: (field, unit) for key, field, unit, *_ in _ROWS}
 """Key of the `[safety]` table: field of `Limits`, and the SI value of one unit of the key."""
 
-_COLUMNS: Final = tuple(key for key in SAFETY_KEYS if key != "wet_factor")
-
-_BY_SKILL: Final[Mapping[Skill, tuple[float, ...]]] = {
-    Skill.NEW: (0.20, 1.5, 45.0, 42.0, 0.03, 0.05, 60.0, 4.0, 4.0, 30.0, 20.0, 300.0, 300.0),
-    Skill.PRACTISED: (0.27, 2.0, 60.0, 52.0, 0.05, 0.10, 40.0, 6.0, 3.0, 20.0, 17.0, 200.0, 200.0),
-    Skill.EXPERT: (0.36, 2.5, 75.0, 62.0, 0.07, 0.15, 25.0, 8.0, 2.0, 12.0, 14.0, 100.0, 100.0),
-}
-
-
-def _from_table(base: Limits, table: Mapping[str, float]) -> Limits:
-    values = {}
-    for key, value in table.items():
-        field, unit = SAFETY_KEYS[key]
-        values[field] = float(value) * unit
-    return replace(base, **values)
-
-
-_BLANK: Final = Limits(*([0.0] * 13))
-
 DEFAULT_LIMITS: Final[Mapping[Skill, Limits]] = {
-    skill: _from_table(_BLANK, dict(zip(_COLUMNS, row, strict=True))) for skill, row in _BY_SKILL.items()
+    skill: Limits(**{field: unit * defaults[column] for _, field, unit, *defaults in _ROWS})
+    for column, skill in enumerate((Skill.NEW, Skill.PRACTISED, Skill.EXPERT))
 }
 """The dry-road defaults."""
 
@@ -139,7 +125,11 @@ def limits_for(skill: Skill, overrides: Mapping[str, float], *, wet: bool) -> Li
     KeyError
         For a key that is not one of `SAFETY_KEYS`.
     """
-    limits = _from_table(DEFAULT_LIMITS[skill], overrides)
+    given = {}
+    for key, value in overrides.items():
+        field, unit = SAFETY_KEYS[key]
+        given[field] = float(value) * unit
+    limits = replace(DEFAULT_LIMITS[skill], **given)
     return limits.when_wet() if wet else limits
 
 

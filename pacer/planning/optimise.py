@@ -6,27 +6,26 @@ at the moment of arrival, the pace of recovery, the budget that follows from the
 
 from __future__ import annotations
 
-from dataclasses import dataclass, fields, replace
+from dataclasses import replace
 from typing import Final
 
 import numpy as np
 import numpy.typing as npt
 
 from pacer.errors import InfeasibleError
-from pacer.physics.fatigue import w_balance
-from pacer.physics.simulate import ride, steady_speed
+from pacer.physics.simulate import ride
 from pacer.planning.feasibility import explain
 from pacer.planning.optimum import SpeedRange
 from pacer.planning.positions import CHANGE_COST, Stays, choose_positions, position_costs
 from pacer.planning.problem import DragShape, Problem, drag_shape
 from pacer.planning.programme import Branches, Optimum, solve
-from pacer.planning.recovery import Recovery, recovery_about
 from pacer.planning.relaxation import SETTLED_ACCURACY, relax, round_shares
-from pacer.planning.safety import Verdict
+from pacer.planning.rounds import State
 from pacer.planning.scenario import Scenario
+from pacer.planning.solution import Solution, balance_of
 from pacer.units import FloatArray
 
-__all__ = ["Solution", "bound_over_positions", "optimise", "upright_optimum"]
+__all__ = ["optimise", "upright_optimum"]
 
 MOST_ROUNDS: Final = 10
 SETTLED: Final = 2e-5
@@ -38,19 +37,8 @@ ROUGH: Final = 1e-4
 MOST_REPAIRS: Final = 8
 """Passes over the course that make given positions rideable."""
 
-W_PRIME_MARGIN: Final = 0.10
-"""Share of W' above the reserve under which the W' balance joins the programme."""
-
 W_PRIME_SLIP: Final = 0.005
 """Share of W' by which a round may miss the reserve and still count; the written plan may not."""
-
-LOOSE: Final = 1e-4
-"""Looseness of the relaxation, weighted by time, above which the plan says so."""
-
-NEWEST: Final = 0.6
-"""Weight of the last round in the ride about which W' recovers.
-
-Deficit times recovery isn't convex: taken about the last round alone, rounds swing to and fro."""
 
 FLAT: Final = 0.5
 """Curvature of the drag over that in still air, under which a round keeps its speeds near the last's."""
@@ -60,146 +48,6 @@ ROUNDINGS: Final = 1
 
 MOST_ROUNDED: Final = 3000
 """Cells above which they aren't tried: the gain is under 0.02 % and the rider waits."""
-
-
-@dataclass(frozen=True, slots=True, eq=False)
-class Solution:
-    """The free optimum: power and position free in every cell.
-
-    Attributes
-    ----------
-    problem : Problem
-        Of the last round.
-    verdict : Verdict
-        Of the safety rules in the last round.
-    optimum : Optimum
-        For the positions chosen.
-    position : int array, shape (n,)
-    cost : FloatArray, shape (n, p)
-        Seconds that each position would cost in each cell, infinite where refused.
-    recovery : Recovery or None
-        As used, None where the W' balance doesn't matter.
-    w_lowest : float
-        Lowest W' balance of the optimum [J].
-    arrival : FloatArray, shape (n,)
-        Seconds since the start for which the problem's air was resolved.
-    rounds : int
-    relaxed : Optimum or None
-        The relaxation over positions about this optimum, or nearly this one.
-    """
-
-    problem: Problem
-    verdict: Verdict
-    optimum: Optimum
-    position: npt.NDArray[np.int64]
-    cost: FloatArray
-    recovery: Recovery | None
-    w_lowest: float
-    arrival: FloatArray
-    rounds: int
-    relaxed: Optimum | None = None
-
-    @property
-    def pace(self) -> FloatArray:
-        """Speed at the cell ends, ridden where the relaxation isn't tight, shape (n + 1,) [m/s]."""
-        if not self.optimum.loose.any():
-            return self.optimum.speed
-        return ride(
-            self.problem.road, self.problem.machine, self.problem.schedule(self.position, self.power)
-        ).speed
-
-    @property
-    def status(self) -> str:
-        """What the solver said, and whether the relaxation was tight."""
-        loose = self.optimum.looseness
-        if loose > LOOSE:
-            return f"{self.optimum.status}, relaxation loose by {100.0 * loose:.2g} % of the time"
-        return self.optimum.status
-
-    @property
-    def power(self) -> FloatArray:
-        """At the pedals in each cell, shape (n,) [W]."""
-        factor = self.problem.power_factor[self.position]
-        return np.asarray(factor * self.optimum.force / self.optimum.slowness)
-
-
-class _State:
-    """What goes from round to round."""
-
-    def __init__(self, scenario: Scenario) -> None:
-        self.scenario = scenario
-        n = len(scenario.cells)
-        length = scenario.cells.length
-        self.budget = scenario.budget(float(length.sum()) / 9.0)
-        still = np.zeros(n)
-        road, _ = scenario.road(still)
-        upright = max(scenario.setup.drag_area(p) for p in scenario.setup.positions)
-        power = np.full(n, self.budget)
-        for _ in range(2):
-            guess = steady_speed(road, scenario.machine, power, np.full(n, upright), highest=15.0)
-            self.speed: FloatArray = np.maximum(guess, 1.5)
-            self.set_times(length / self.speed)
-            road, _ = scenario.road(self.arrival)
-        self.last: tuple[Problem, Verdict] | None = None
-        self.pace: FloatArray | None = None
-        self.recovery: Recovery | None = None
-        self.force = self.slowness = np.zeros(n)
-        self.w_lowest = scenario.setup.rider.w_prime
-
-    def set_times(self, seconds: FloatArray) -> None:
-        """Arrival in the middle of each cell, and the budget that goes with the duration."""
-        self.seconds = seconds
-        self.arrival = np.cumsum(seconds) - 0.5 * seconds
-        self.budget = self.scenario.budget(float(seconds.sum()))
-
-    def problem(self) -> tuple[Problem, Verdict]:
-        """The problem for the times and the budget as they stand; made anew only where it changes."""
-        road, _ = self.scenario.road(self.arrival)
-        if self.last is not None:
-            before, fatigue = self.last[0].road, self.last[0].fatigue
-            same = all(np.array_equal(getattr(road, f.name), getattr(before, f.name)) for f in fields(road))
-            if same and fatigue.budget == self.budget:
-                return self.last
-        self.last = self.scenario.problem(self.arrival, self.budget)
-        return self.last
-
-    def take(self, near: Solution) -> tuple[npt.NDArray[np.int64], FloatArray]:
-        """Begin from the solution of nearly the same race on other cells; its positions and power."""
-        there = np.cumsum(near.problem.road.length)
-        length = self.scenario.cells.length
-        here = np.cumsum(length) - 0.5 * length
-        self.speed = np.interp(here, there - 0.5 * near.problem.road.length, near.optimum.mean_speed)
-        self.set_times(length / self.speed)
-        cell = np.minimum(np.searchsorted(there, here), there.size - 1)
-        return near.position[cell], near.power[cell]
-
-    def learn(self, found: Solution) -> None:
-        """Take speeds, times and recovery from a round."""
-        problem, optimum = found.problem, found.optimum
-        self.pace = found.pace
-        self.speed = np.maximum(0.5 * (self.pace[:-1] + self.pace[1:]), 0.5)
-        loose = optimum.loose
-        self.set_times(problem.road.length * np.where(loose, 1.0 / self.speed, optimum.slowness))
-        fatigue = problem.fatigue
-        balance = _balance(problem, optimum.force, optimum.slowness)
-        self.w_lowest = float(balance.min())
-        near = fatigue.w_prime_reserve + W_PRIME_MARGIN * fatigue.w_prime
-        if self.recovery is None and self.w_lowest > near:
-            return
-        newest = 1.0 if self.recovery is None else NEWEST
-        self.force = newest * optimum.force + (1.0 - newest) * self.force
-        self.slowness = newest * optimum.slowness + (1.0 - newest) * self.slowness
-        balance = _balance(problem, self.force, self.slowness)
-        seconds = problem.road.length * self.slowness
-        self.recovery = recovery_about(balance, self.force / self.slowness, seconds, fatigue)
-
-
-def _balance(problem: Problem, force: FloatArray, slowness: FloatArray) -> FloatArray:
-    """W' left at the cell ends of a ride, shape (n + 1,) [J]."""
-    fatigue, seconds = problem.fatigue, problem.road.length * slowness
-    return w_balance(
-        force / slowness, seconds, fatigue.critical_power, fatigue.w_prime, fatigue.w_prime_start
-    )
 
 
 def _upright(problem: Problem) -> npt.NDArray[np.int64]:
@@ -240,7 +88,7 @@ def _where_drag_is_flat(shape: DragShape, pace: FloatArray | None) -> SpeedRange
 
 
 def _solve_fixed(
-    problem: Problem, position: npt.NDArray[np.int64], power: FloatArray, state: _State
+    problem: Problem, position: npt.NDArray[np.int64], power: FloatArray, state: State
 ) -> tuple[Optimum, npt.NDArray[np.int64]]:
     """Solve for given positions; where they can't be ridden, sit up wherever the brakes are needed."""
     shape = drag_shape(problem.road, state.speed)
@@ -264,13 +112,14 @@ def _solve_fixed(
     raise explain(problem, state.scenario.cells, upright, shape, state.recovery, optimum.status)
 
 
-def _first_positions(problem: Problem, state: _State) -> tuple[npt.NDArray[np.int64], FloatArray]:
+def _first_positions(problem: Problem, state: State) -> tuple[npt.NDArray[np.int64], FloatArray]:
     """Positions that the prices of a ride upright ask for, and a power to go with them."""
     upright = _upright(problem)
     shape = drag_shape(problem.road, state.speed)
     optimum = solve(problem, Branches.fixed(upright), shape, state.recovery, accuracy=ROUGH)
     if not optimum.solved:
         return upright, np.full(len(problem.road), problem.fatigue.budget)
+    state.set_upright(1.0 / optimum.slowness)
     seconds = problem.road.length * optimum.slowness
     position = choose_positions(position_costs(problem, optimum), seconds, state.scenario.stays)
     return position, problem.power_factor[position] * optimum.force / optimum.slowness
@@ -293,7 +142,7 @@ def optimise(scenario: Scenario, near: Solution | None = None, *, relaxed: bool 
     InfeasibleError
         Where no plan meets the limits, saying which and by how much.
     """
-    state = _State(scenario)
+    state = State(scenario)
     stays = scenario.stays
     best: Solution | None = None
     rider = scenario.setup.rider
@@ -302,14 +151,26 @@ def optimise(scenario: Scenario, near: Solution | None = None, *, relaxed: bool 
     arrival = state.arrival
     problem, verdict = state.problem()
     wanted, power = _first_positions(problem, state) if guess is None else guess
+    problem, verdict = state.problem()
     # From a near solution the first round is as good as another's second.
     for number in range(1 if guess is None else 2, MOST_ROUNDS + 1):
         refused = ~problem.allowed[np.arange(wanted.size), wanted]
         position = np.where(refused, _upright(problem), wanted)
         optimum, position = _solve_fixed(problem, position, power, state)
         cost = position_costs(problem, optimum)
-        w_lowest = float(_balance(problem, optimum.force, optimum.slowness).min())
-        found = Solution(problem, verdict, optimum, position, cost, state.recovery, w_lowest, arrival, number)
+        w_lowest = float(balance_of(problem, optimum.force, optimum.slowness).min())
+        found = Solution(
+            problem,
+            verdict,
+            optimum,
+            position,
+            cost,
+            state.recovery,
+            w_lowest,
+            arrival,
+            state.scenario.upright,
+            number,
+        )
         state.learn(found)
         wanted, power = choose_positions(cost, state.seconds, stays), found.power
         # The first round's drag, air and recovery are guesses: it never counts as the best, nor does a round
@@ -329,9 +190,8 @@ def optimise(scenario: Scenario, near: Solution | None = None, *, relaxed: bool 
 def _rounded(found: Solution, stays: Stays, lowest_allowed: float) -> Solution:
     """The solution with its relaxation, and with positions rounded from that where they are faster."""
     problem, best = found.problem, found
-    with_w_prime = found.recovery is not None
     pace = found.pace
-    relaxed = relax(problem, pace, stays.shortest, with_w_prime=with_w_prime)
+    relaxed = relax(found, stays.shortest)
     if not relaxed.solved:
         return found
     seconds = problem.road.length * found.optimum.slowness
@@ -343,7 +203,7 @@ def _rounded(found: Solution, stays: Stays, lowest_allowed: float) -> Solution:
         if not optimum.solved:
             break
         cost = position_costs(problem, optimum)
-        lowest = float(_balance(problem, optimum.force, optimum.slowness).min())
+        lowest = float(balance_of(problem, optimum.force, optimum.slowness).min())
         sound = lowest > lowest_allowed and bool(np.all(np.isfinite(cost[rows, wanted])))
         if sound and _with_changes(optimum, wanted) < _with_changes(best.optimum, best.position):
             best = replace(found, optimum=optimum, position=wanted, cost=cost, w_lowest=lowest)
@@ -372,26 +232,3 @@ def upright_optimum(solution: Solution) -> Optimum:
     if not optimum.solved:
         raise InfeasibleError("upright throughout", by=f"an unknown amount (solver: {optimum.status})")
     return optimum
-
-
-def bound_over_positions(solution: Solution, shortest: tuple[float, ...]) -> float:
-    """Proven lower bound on the time of any plan of power and position within the same limits [s].
-
-    The dual value of the relaxation over positions, less what the cells' mid-point rule gets wrong,
-    measured on the optimum by the finer simulation. NaN where the relaxation wasn't solved.
-
-    Parameters
-    ----------
-    solution : Solution
-    shortest : tuple of float, length p
-        Shortest stay in each position [s].
-    """
-    problem, optimum = solution.problem, solution.optimum
-    relaxed = solution.relaxed or relax(
-        problem, solution.pace, shortest, with_w_prime=solution.recovery is not None
-    )
-    if not relaxed.solved:
-        return float("nan")
-    fine = ride(problem.road, problem.machine, problem.schedule(solution.position, solution.power))
-    mesh_error = max(optimum.time - float(fine.time[-1]), 0.0)
-    return relaxed.bound - mesh_error

@@ -54,12 +54,10 @@ def position_prices(problem: Problem, optimum: Optimum) -> FloatArray:
 
 
 def position_costs(problem: Problem, optimum: Optimum) -> FloatArray:
-    """`position_prices`, infinite where refused, too slow, above the cap, or where it would have to brake."""
-    speed = optimum.mean_speed
+    """`position_prices`, infinite where refused, above the cap, or where it would have to brake."""
     fast = np.maximum(optimum.speed[:-1], optimum.speed[1:])
     barred = ~problem.allowed | (fast[:, None] > problem.cap + 1e-3)
     barred |= ~problem.can_brake & (optimum.brake > 1.0)[:, None]
-    barred |= speed[:, None] < problem.slowest
     barred[:, problem.can_brake] = ~problem.allowed[:, problem.can_brake]
     return np.where(barred, np.inf, position_prices(problem, optimum))
 

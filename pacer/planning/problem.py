@@ -61,8 +61,6 @@ class Problem:
         Which positions a cell allows; at least one in every cell.
     cap : FloatArray, shape (n, p)
         Speed cap that comes with a position, infinite where none [m/s].
-    slowest : FloatArray, shape (p,)
-        Mean speed of a cell under which a position isn't steady [m/s].
     speed_limit : FloatArray, shape (n + 1,)
         Of any position at the cell ends, infinite where none [m/s].
     lowest_speed : FloatArray, shape (n + 1,)
@@ -77,7 +75,6 @@ class Problem:
     can_brake: npt.NDArray[np.bool_]
     allowed: npt.NDArray[np.bool_]
     cap: FloatArray
-    slowest: FloatArray
     speed_limit: FloatArray
     lowest_speed: FloatArray
     start_speed: float

@@ -28,6 +28,7 @@ from __future__ import annotations
 
 import clarabel
 import numpy as np
+import numpy.typing as npt
 from scipy import sparse
 
 from pacer.physics.forces import BEARING_CONSTANT, BEARING_SLOPE, gravity_force, rolling_force
@@ -35,6 +36,8 @@ from pacer.planning.affine import Affine, Layout, rows
 from pacer.planning.optimum import Branches, Held, Optimum, SpeedRange
 from pacer.planning.problem import DragShape, Problem
 from pacer.planning.recovery import Recovery
+from pacer.planning.strands import Strands
+from pacer.units import FloatArray
 
 __all__ = ["SPEED_SCALE", "Branches", "Held", "Optimum", "SpeedRange", "solve"]
 
@@ -56,27 +59,39 @@ class _Builder:
     """The programme's expressions and its rows: zero cone, non-negative cone, second-order cones."""
 
     def __init__(
-        self, problem: Problem, branches: Branches, shape: DragShape, held: Held | None, *, with_w_prime: bool
+        self,
+        problem: Problem,
+        branches: Branches,
+        shape: DragShape,
+        held: Held | None,
+        strands: Strands,
+        *,
+        with_w_prime: bool,
     ) -> None:
         self.problem, self.branches, self.shape, self.held = problem, branches, shape, held
-        self.with_w_prime = with_w_prime
+        self.strands, self.with_w_prime = strands, with_w_prime
         n, m = len(problem.road), branches.cell.size
         self.n, self.m = n, m
         per_cell = np.bincount(branches.cell, minlength=n)
         self.several = per_cell[branches.cell] > 1
+        self.shared = self.several & ~strands.alone
         self.force_scale = problem.fatigue.budget / SPEED_SCALE
         self.sum_cells = sparse.csr_array((np.ones(m), (branches.cell, np.arange(m))), shape=(n, m))
+        self.sum_branches, self.sum_strands = strands.sum_branches(), strands.sum_strands(n)
         self._variables()
+        self._means()
 
     def _variables(self) -> None:
-        n, m, several = self.n, self.m, self.several
+        n, m, strands = self.n, self.m, self.strands
         exponent = self.problem.fatigue.exponent
-        count = int(several.sum())
         layout = Layout()
-        for name, size in (("E", n + 1), ("y", n + 1), ("tau", m), ("F", m), ("B", n)):
+        for name, size in (("E", strands.node.size), ("y", strands.node.size), ("tau", m), ("F", m)):
             layout.reserve(name, size)
-        for name in ("theta", "e", "u"):
-            layout.reserve(name, count)
+        layout.reserve("B", strands.cell.size)
+        layout.reserve("lambda", int(strands.fork.sum()))
+        layout.reserve("theta", int(self.several.sum()))
+        for name in ("e", "u"):
+            layout.reserve(name, int(self.shared.sum()))
         layout.reserve("a", m if exponent >= 2 else 0)
         layout.reserve("q", m if exponent == 4 else 0)
         layout.reserve("W", n + 1 if self.with_w_prime else 0)
@@ -85,21 +100,26 @@ class _Builder:
         self.E, self.y = layout.variable("E"), layout.variable("y")
         self.tau, self.F, self.B = (layout.variable(k) for k in ("tau", "F", "B"))
         self.a, self.q = layout.variable("a"), layout.variable("q")
-        first, second = np.arange(n), np.arange(1, n + 1)
-        self.E_mean = 0.5 * (self.E.at(first) + self.E.at(second))
-        self.y_mean = 0.5 * (self.y.at(first) + self.y.at(second))
-        index = np.flatnonzero(several)
-        spread = sparse.csr_array((np.ones(count), (index, np.arange(count))), shape=(m, count))
-        single = np.flatnonzero(~several)
-        pick = sparse.csr_array((np.ones(single.size), (single, self.branches.cell[single])), shape=(m, n))
-        self.theta = layout.variable("theta").mapped(spread) + (~several).astype(float)
-        self.e = layout.variable("e").mapped(spread) + self.E_mean.mapped(pick)
-        self.u = layout.variable("u").mapped(spread) + self.y_mean.mapped(pick)
+        self.arc_share = _spread(layout.variable("lambda"), strands.fork) + (~strands.fork).astype(float)
+        self.theta = _spread(layout.variable("theta"), self.several) + (~self.several).astype(float)
+
+    def _means(self) -> None:
+        """What follows from the variables: shares of strands, their change of E, means of E and y."""
+        strands = self.strands
+        entering, leaving = strands.entering(), strands.leaving()
+        parts = (~strands.whole).astype(float)
+        self.strand_share = self.theta.mapped(self.sum_branches) * parts + strands.whole.astype(float)
+        before, after = self.E.mapped(entering), self.E.mapped(leaving)
+        self.E_change, self.E_mean = after - before, (before + after) * 0.5
+        self.y_mean = (self.y.mapped(entering) + self.y.mapped(leaving)) * 0.5
+        own, of = (~self.shared).astype(float), strands.of_branch
+        self.e = _spread(self.layout.variable("e"), self.shared) + self.E_mean.at(of) * own
+        self.u = _spread(self.layout.variable("u"), self.shared) + self.y_mean.at(of) * own
 
     def _motion(self) -> Affine:
         problem, road, branches = self.problem, self.problem.road, self.branches
         machine, newton = problem.machine, self.force_scale
-        cell, position = branches.cell, branches.position
+        cell, position, strand_cell = branches.cell, branches.position, self.strands.cell
         drag = 0.5 * road.density[cell] * problem.drag_area[position] / newton
         square, linear = self.shape.square[cell], self.shape.linear[cell]
         air = (
@@ -110,25 +130,32 @@ class _Builder:
         drive = self.F * (machine.drivetrain_efficiency * problem.power_factor[position])
         steady = rolling_force(machine.mass, road.crr, road.grade) + gravity_force(machine.mass, road.grade)
         inertia = machine.inertial_mass * SPEED_SCALE**2 / (2.0 * road.length * newton)
-        change = self.E.at(np.arange(1, self.n + 1)) - self.E.at(np.arange(self.n))
         balance = (
-            change * inertia
-            + (air - drive).mapped(self.sum_cells)
+            self.E_change * inertia[strand_cell]
+            + (air - drive).mapped(self.sum_branches)
             + self.y_mean * (BEARING_SLOPE * SPEED_SCALE / newton)
             + self.B
-            + (steady + BEARING_CONSTANT) / newton
+            + self.strand_share * ((steady + BEARING_CONSTANT)[strand_cell] / newton)
         )
-        return balance * (road.length / CELL_SCALE)
+        return balance * (road.length / CELL_SCALE)[strand_cell]
 
     def equalities(self) -> list[Affine]:
-        start = self.problem.start_speed / SPEED_SCALE
-        found = [self._motion(), self.E.at([0]) - start**2, self.y.at([0]) - start]
+        start, strands = self.problem.start_speed / SPEED_SCALE, self.strands
+        first = strands.node == 0
+        found = [
+            self._motion(),
+            (self.E - self.arc_share * start**2).at(first),
+            (self.y - self.arc_share * start).at(first),
+        ]
         if self.several.any():
             cells = np.unique(self.branches.cell[self.several])
-            split = self.several.astype(float)
-            for part, whole in ((self.theta, 1.0), (self.e, self.E_mean), (self.u, self.y_mean)):
-                total = (part * split).mapped(self.sum_cells).at(cells)
-                found.append(total - (whole.at(cells) if isinstance(whole, Affine) else whole))
+            found.append((self.theta * self.several.astype(float)).mapped(self.sum_cells).at(cells) - 1.0)
+            mixed = np.unique(strands.of_branch[self.shared])
+            for part, whole in ((self.e, self.E_mean), (self.u, self.y_mean)):
+                total = (part * self.shared.astype(float)).mapped(self.sum_branches)
+                found.append((total - whole).at(mixed))
+            sides = (strands.entering(), strands.leaving())
+            found.extend((self.arc_share.mapped(s) - self.strand_share).at(~strands.whole) for s in sides)
         if self.held is not None:
             found.append(self._held_force(self.held).at(self.held.acts))
         return found
@@ -157,9 +184,11 @@ class _Builder:
         """E no higher than the chord of y² between the lowest and the highest speed."""
         if within is None:
             return []
-        nodes = np.flatnonzero(np.isfinite(within.high))
-        low, high = within.low[nodes] / SPEED_SCALE, within.high[nodes] / SPEED_SCALE
-        return [self.y.at(nodes) * (low + high) - low * high - self.E.at(nodes)]
+        arcs = np.flatnonzero(np.isfinite(within.high[self.strands.node]))
+        node = self.strands.node[arcs]
+        low, high = within.low[node] / SPEED_SCALE, within.high[node] / SPEED_SCALE
+        chord = self.y.at(arcs) * (low + high) - self.arc_share.at(arcs) * (low * high)
+        return [chord - self.E.at(arcs)]
 
     def endurance(self) -> Affine:
         """Load allowed less load, one row."""
@@ -184,27 +213,32 @@ class _Builder:
             most[0] = fatigue.w_prime_start / fatigue.w_prime
         return [*found, W - fatigue.w_prime_reserve / fatigue.w_prime, most - W]
 
+    def _arc_limit(self) -> FloatArray:
+        """Speed limit of each arc, with the caps of the positions that it joins, shape (a,) [m/s]."""
+        problem, branches, strands = self.problem, self.branches, self.strands
+        cap = np.full(strands.cell.size + 1, np.inf)  # the last one stands for what is outside the course
+        cap[strands.of_branch] = np.where(
+            strands.alone, problem.cap[branches.cell, branches.position], np.inf
+        )
+        joined = np.minimum(cap[strands.before], cap[strands.after])
+        return np.asarray(np.minimum(problem.speed_limit[strands.node], joined))
+
     def inequalities(self) -> list[Affine]:
-        problem, branches = self.problem, self.branches
+        problem, branches, strands = self.problem, self.branches, self.strands
         machine, newton = problem.machine, self.force_scale
         cell, position = branches.cell, branches.position
-        limit = problem.speed_limit
         cap = problem.cap[cell, position]
-        capped = self.several & np.isfinite(cap)
-        if not self.several.any():
-            limit = problem.limit_in(position)
-        bounded = np.flatnonzero(np.isfinite(limit[1:])) + 1
+        capped = self.shared & np.isfinite(cap)
+        limit = self._arc_limit()
+        bounded = np.isfinite(limit) & (strands.node > 0)
         lowest = np.maximum(np.minimum(problem.lowest_speed[:-1], problem.lowest_speed[1:]), CREEP)
         f = problem.power_factor[position]
         early = np.flatnonzero(np.cumsum(problem.road.length)[cell] - problem.road.length[cell] < 60.0)
-        hands = (self.theta * problem.can_brake[position].astype(float)).mapped(self.sum_cells)
+        hands = (self.theta * problem.can_brake[position].astype(float)).mapped(self.sum_branches)
         return [
-            (limit[bounded] / SPEED_SCALE) ** 2 - self.E.at(bounded),
+            self.arc_share.at(bounded) * (limit[bounded] / SPEED_SCALE) ** 2 - self.E.at(bounded),
             # A cap on slowness, not a floor under y: the relaxation could be slower than its y.
-            SPEED_SCALE / lowest - self.tau.mapped(self.sum_cells),
-            (self.u - self.theta * (problem.slowest[position] / SPEED_SCALE)).at(
-                self.several & (problem.slowest[position] > 0.0)
-            ),
+            self.strand_share * (SPEED_SCALE / lowest[strands.cell]) - self.tau.mapped(self.sum_branches),
             self.theta.at(capped) * (cap[capped] / SPEED_SCALE) ** 2 - self.e.at(capped),
             self.F,
             self.tau * (problem.fatigue.max_power / problem.fatigue.budget / f) - self.F,
@@ -213,13 +247,17 @@ class _Builder:
             hands * (machine.brake_force / newton) - self.B,
         ]
 
+    def stays(self) -> Affine:
+        """Rows that hold a position for its shortest stay."""
+        return self.theta.at(self.strands.held) - self.arc_share.mapped(self.strands.stay)
+
     def cones(self) -> list[Affine]:
         """Rows of second-order cones of three, each for x² ≤ y z."""
         found = [_rotated(self.theta, self.tau, self.u)]
-        nodes = np.arange(1, self.n + 1)
-        found.append(_rotated(self.y.at(nodes), self.E.at(nodes), self.y.at(nodes) * 0.0 + 1.0))
-        if self.several.any():
-            pick = self.several
+        arcs = self.strands.node > 0
+        found.append(_rotated(self.y.at(arcs), self.E.at(arcs), self.arc_share.at(arcs)))
+        if self.shared.any():
+            pick = self.shared
             found.append(_rotated(self.u.at(pick), self.e.at(pick), self.theta.at(pick)))
         exponent = self.problem.fatigue.exponent
         if exponent >= 2:
@@ -227,6 +265,15 @@ class _Builder:
         if exponent == 4:
             found.append(_rotated(self.a, self.q, self.tau))
         return found
+
+
+def _spread(variables: Affine, where: npt.NDArray[np.bool_]) -> Affine:
+    """Variables put where the mask says, zero elsewhere."""
+    index = np.flatnonzero(where)
+    shape = (where.size, index.size)
+    return variables.mapped(
+        sparse.csr_array((np.ones(index.size), (index, np.arange(index.size))), shape=shape)
+    )
 
 
 def _rotated(x: Affine, y: Affine, z: Affine) -> Affine:
@@ -252,6 +299,7 @@ def solve(
     accuracy: float = 1e-7,
     held: Held | None = None,
     within: SpeedRange | None = None,
+    strands: Strands | None = None,
 ) -> Optimum:
     """Solve the programme.
 
@@ -276,9 +324,11 @@ def solve(
     Optimum
         A bad status is returned, not raised.
     """
-    build = _Builder(problem, branches, shape, held, with_w_prime=recovery is not None)
+    if strands is None:
+        strands = Strands.of(branches, np.zeros(len(problem.road), dtype=bool))
+    build = _Builder(problem, branches, shape, held, strands, with_w_prime=recovery is not None)
     zero = build.equalities()
-    positive = build.inequalities() + build.held_bounds() + build.secant(within)
+    positive = [*build.inequalities(), *build.held_bounds(), *build.secant(within), build.stays()]
     endurance_row = sum(len(e) for e in positive)
     positive.append(build.endurance())
     positive.extend(build.w_prime(recovery))
@@ -307,11 +357,12 @@ def _optimum(
     endurance_row: int,
     recovery: Recovery | None,
 ) -> Optimum:
-    problem, branches, n = build.problem, build.branches, build.n
+    problem, branches, strands, n = build.problem, build.branches, build.strands, build.n
     seconds = float(problem.road.length.sum()) / SPEED_SCALE
     x, z = np.array(answer.x), np.array(answer.z)
     status = {"Solved": "solved", "AlmostSolved": "almost solved"}.get(str(answer.status), str(answer.status))
-    energy, y = build.E.value(x), build.y.value(x)
+    sum_arcs = strands.sum_arcs(n)
+    energy, y = sum_arcs @ build.E.value(x), sum_arcs @ build.y.value(x)
     share = np.zeros(problem.allowed.shape)
     share[branches.cell, branches.position] = build.theta.value(x)
     tau = build.tau.mapped(build.sum_cells).value(x)
@@ -321,7 +372,9 @@ def _optimum(
     else:
         first = n_zero + endurance_row + 1
         w_price = recovery.price(z[first:]) * seconds / problem.fatigue.w_prime
-    slack = np.maximum(1.0 - y[1:] ** 2 / np.maximum(energy[1:], 1e-9), tau * build.y_mean.value(x) - 1.0)
+    y_mean = 0.5 * (y[:-1] + y[1:])
+    slack = np.maximum(1.0 - y[1:] ** 2 / np.maximum(energy[1:], 1e-9), tau * y_mean - 1.0)
+    motion = build.sum_strands @ (build.strand_share.value(x) * z[: strands.cell.size])
     several = bool(build.several.any())
     weight = problem.road.length * tau
     looseness = 0.0 if several else float(weight @ np.maximum(slack, 0.0) / weight.sum())
@@ -333,8 +386,8 @@ def _optimum(
         slowness=tau / SPEED_SCALE,
         force=build.F.mapped(build.sum_cells).value(x) * newton,
         share=share,
-        brake=build.B.value(x) * newton,
-        motion_price=-z[:n] * (problem.road.length / CELL_SCALE) * seconds / newton,
+        brake=build.sum_strands @ build.B.value(x) * newton,
+        motion_price=-motion * (problem.road.length / CELL_SCALE) * seconds / newton,
         endurance_price=float(z[n_zero + endurance_row]) * seconds,
         w_prime_price=w_price,
         looseness=looseness,

@@ -1,8 +1,8 @@
 """The rules that say where a position with the hands off the brakes is refused, and the limits on speed.
 
-Everything here follows from the course, the air, the limits and a speed that the rider is not expected
-to pass
-("approach speed", see `reach.py`), never from the plan itself, so that plan and rules can't chase each other.
+Everything here follows from the course, the air, the limits, a speed that the rider is not expected to
+pass ("approach speed", see `reach.py`) and the speed of a ride that is never tucked, never from the plan
+itself, so that plan and rules can't chase each other.
 """
 
 from __future__ import annotations
@@ -197,14 +197,8 @@ class _Judge:
             "% down",
         )
         end = cells.start[-1] + cells.length[-1]
-        self.add(
-            Rule.START,
-            cells.start < limits.start_upright,
-            cells.start,
-            limits.start_upright,
-            "m",
-            worst_is_high=False,
-        )
+        begins = cells.start < limits.start_upright
+        self.add(Rule.START, begins, cells.start, limits.start_upright, "m", worst_is_high=False)
         left = end - cells.start - cells.length
         self.add(
             Rule.FINISH, left < limits.finish_upright, left, limits.finish_upright, "m", worst_is_high=False
@@ -233,12 +227,13 @@ class _Judge:
         limit = self.limits.tuck_gust_crosswind
         self.add(Rule.GUST, gust_crosswind > limit, gust_crosswind, limit, "m/s")
 
-    def slow(self) -> None:
+    def slow(self, upright: FloatArray | None) -> None:
         slowest = self.limits.tuck_slowest
+        speed = self.fastest if upright is None else np.minimum(self.fastest, upright)
         self.add(
             Rule.TOO_SLOW,
-            self.fastest < slowest,
-            self.fastest * 3.6,
+            speed < slowest,
+            speed * 3.6,
             slowest * 3.6,
             "km/h",
             worst_is_high=False,
@@ -325,6 +320,7 @@ def judge(
     approach: FloatArray,
     dismount: bool,
     coasting: FloatArray | None = None,
+    upright: FloatArray | None = None,
 ) -> Verdict:
     """Apply every rule.
 
@@ -341,6 +337,8 @@ def judge(
         Whether the race ends at a dismount line.
     coasting : FloatArray, shape (n,), optional
         Speed at which each cell lets a tucked rider coast steadily [m/s].
+    upright : FloatArray, shape (n,), optional
+        Mean speed of each cell on the fastest ride that is never tucked [m/s].
 
     Returns
     -------
@@ -353,7 +351,7 @@ def judge(
     judge_.road()
     judge_.zones(zones)
     judge_.air(gust_crosswind)
-    judge_.slow()
+    judge_.slow(upright)
     if coasting is not None:
         judge_.rolling(coasting)
     judge_.braking()

@@ -63,6 +63,8 @@ class Scenario:
         Cells where a tucked position is refused besides the rules; none at first.
     w_prime_start : float or None
         What is left of W' at the start [J]; None for all of it.
+    upright : FloatArray or None, shape (n,)
+        Mean speed of each cell on the fastest ride that is never tucked [m/s], once it is known.
     """
 
     cells: Cells
@@ -75,6 +77,7 @@ class Scenario:
     air: Callable[[FloatArray], AirOnCells]
     refused: npt.NDArray[np.bool_]
     w_prime_start: float | None = None
+    upright: FloatArray | None = None
 
     @property
     def machine(self) -> Machine:
@@ -151,6 +154,7 @@ class Scenario:
             approach=approach,
             dismount=dismount,
             coasting=self._coasting(road),
+            upright=self.upright,
         )
         tucked = np.array([p.tucked for p in positions])
         may_tuck = verdict.tuck_allowed & ~self.refused
@@ -163,7 +167,6 @@ class Scenario:
             can_brake=~tucked,
             allowed=~tucked | may_tuck[:, None],
             cap=np.where(tucked, verdict.tuck_speed_cap[:, None], np.inf),
-            slowest=np.where(tucked, self.limits.tuck_slowest, 0.0),
             speed_limit=verdict.speed_limit,
             lowest_speed=self._lowest(verdict.speed_limit),
             start_speed=start_speed,

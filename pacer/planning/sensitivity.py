@@ -18,9 +18,9 @@ from typing import Final
 import numpy as np
 
 from pacer.physics.forces import aerodynamic_force, gravity_force, rolling_force
-from pacer.planning.optimise import Solution
 from pacer.planning.programme import SPEED_SCALE
 from pacer.planning.scenario import AirOnCells, Scenario
+from pacer.planning.solution import Solution
 from pacer.units import FloatArray
 
 __all__ = ["Sensitivity", "air_slope", "sensitivity"]

@@ -6,9 +6,10 @@ import numpy as np
 import pytest
 
 from pacer.physics.rider import Skill
-from pacer.planning.optimise import bound_over_positions, optimise
+from pacer.planning.optimise import optimise
 from pacer.planning.problem import Problem
 from pacer.planning.race import Race as RaceKind
+from pacer.planning.relaxation import bound_over_positions
 from pacer.workflow import make_scenario
 from tests.demo import RIDERS, demo_solution
 from tests.oracle.ipopt import Found, Race, fastest_ride

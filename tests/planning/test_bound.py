@@ -9,10 +9,11 @@ import pytest
 
 from pacer.physics.rider import Skill
 from pacer.planning.followable import ridden
-from pacer.planning.optimise import Solution, bound_over_positions, optimise
+from pacer.planning.optimise import optimise
 from pacer.planning.problem import Problem
-from pacer.planning.relaxation import FASTEST_SHARE, SLOWEST_SHARE
+from pacer.planning.relaxation import FASTEST_SHARE, SLOWEST_SHARE, bound_over_positions
 from pacer.planning.scenario import Scenario
+from pacer.planning.solution import Solution
 from pacer.units import FloatArray
 from pacer.workflow import make_scenario
 from tests.planning.courses import draw_course, make_request, rider_of, smooth_grades, windy
@@ -79,10 +80,13 @@ def test_no_ride_found_by_search_beats_the_bound(seed: int) -> None:
 
 @pytest.mark.parametrize("seed", SEEDS)
 def test_the_bound_is_near_and_below_the_optimum(seed: int) -> None:
-    """Optimum and bound lie within 0.6 % on short rough courses, in that order."""
+    """Optimum and bound lie within 0.1 % on short rough courses, in that order.
+
+    Most of it is what a change of position must bring in before it is made.
+    """
     _, solution, bound = solved(seed)
     assert bound <= solution.optimum.time * (1.0 + 1e-9)
-    assert solution.optimum.time <= bound * 1.006
+    assert solution.optimum.time <= bound * 1.001
 
 
 @pytest.mark.parametrize("seed", SEEDS)

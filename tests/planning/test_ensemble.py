@@ -10,8 +10,9 @@ import pytest
 from pacer.planning.ensemble import Held, best_of_day, ride_day
 from pacer.planning.followable import Followable, followable, ridden
 from pacer.planning.members import Member, Spreads, draw_members, setup_on, weather_on
-from pacer.planning.optimise import Solution, optimise
+from pacer.planning.optimise import optimise
 from pacer.planning.scenario import Scenario
+from pacer.planning.solution import Solution
 from pacer.workflow import Request, make_scenario
 from tests.workflow.races import race
 

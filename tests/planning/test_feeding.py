@@ -10,9 +10,10 @@ import pytest
 
 from pacer.course.track import Zone, ZoneKind
 from pacer.planning.feeding import Wish, feed_stops, stop_zones, wish_of
-from pacer.planning.optimise import Solution, optimise
+from pacer.planning.optimise import optimise
 from pacer.planning.plan import Plan
 from pacer.planning.scenario import Scenario
+from pacer.planning.solution import Solution
 from pacer.workflow import Request, fed, make_plan, make_scenario
 from tests.workflow.races import race
 

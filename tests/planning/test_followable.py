@@ -11,8 +11,9 @@ from hypothesis import strategies as st
 
 from pacer.physics.rider import Skill
 from pacer.planning.followable import POWER_STEP, Followable, followable, ridden
-from pacer.planning.optimise import Solution, optimise
+from pacer.planning.optimise import optimise
 from pacer.planning.race import Race
+from pacer.planning.solution import Solution
 from pacer.workflow import make_scenario
 from tests.planning.courses import draw_course, make_request, rider_of, smooth_grades, windy
 

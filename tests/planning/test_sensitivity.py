@@ -10,12 +10,13 @@ import pytest
 
 from pacer.decide import request_sensitivity
 from pacer.physics.fatigue import w_balance
-from pacer.planning.optimise import Solution, optimise
+from pacer.planning.optimise import optimise
 from pacer.planning.problem import Problem, drag_shape
 from pacer.planning.programme import Branches, solve
 from pacer.planning.recovery import recovery_about
 from pacer.planning.scenario import Scenario
 from pacer.planning.sensitivity import Sensitivity
+from pacer.planning.solution import Solution
 from pacer.workflow import Request, make_scenario
 from tests.workflow.races import race
 
