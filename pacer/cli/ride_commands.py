@@ -66,9 +66,12 @@ def _with_positions(
     laps: str | None,
     everywhere: str | None,
     race: Path | None,
+    drafted: Sequence[str] = (),
 ) -> list[CalibrationRide]:
     """The rides with what the user, or failing that the data, says of positions and weather."""
-    from pacer.cli.stretches import read_lap_positions, read_stretches
+    from dataclasses import replace
+
+    from pacer.cli.stretches import read_drafted, read_lap_positions, read_stretches
     from pacer.files.settings import read_race_file
     from pacer.rides.calibrate import CalibrationRide
     from pacer.rides.split import split_ride
@@ -76,9 +79,10 @@ def _with_positions(
     weather = None if race is None else read_race_file(race).weather
     only = setup.positions[0].name if len(setup.positions) == 1 else None
     found = []
-    for ride, told in zip(rides, read_stretches(stretches, len(rides)), strict=True):
+    spans = read_drafted(drafted, len(rides))
+    for ride, told, lee in zip(rides, read_stretches(stretches, len(rides)), spans, strict=True):
         parts = (*told, *(read_lap_positions(laps, ride) if laps is not None else ()))
-        item = CalibrationRide(ride, parts, everywhere or only, weather)
+        item = CalibrationRide(ride, parts, everywhere or only, weather, lee)
         if not parts and item.default is None:
             split, parts = split_ride(item, setup)
             typer.echo(
@@ -89,7 +93,7 @@ def _with_positions(
                 f"taken as {setup.positions[0].name} (say --position if it wasn't)",
                 err=True,
             )
-            item = CalibrationRide(ride, parts, None if parts else setup.positions[0].name, weather)
+            item = replace(item, stretches=parts, default=None if parts else setup.positions[0].name)
         found.append(item)
     return found
 
@@ -140,6 +144,14 @@ def calibrate(
     stretch: Stretches = None,
     lap_positions: LapPositions = None,
     position: Everywhere = None,
+    drafted: Annotated[
+        list[str] | None,
+        typer.Option(
+            "--drafted",
+            metavar="FROM-TO",
+            help="A part ridden behind somebody, left out, in km or time; may be repeated.",
+        ),
+    ] = None,
     race: o.RaceFile = None,
     hold: Annotated[
         list[str] | None,
@@ -183,7 +195,7 @@ def calibrate(
     if target.resolve() == rider.resolve():
         raise SettingsError("the rider file is never written over", where="--out", do="give another name")
     progress("telling positions")
-    items = _with_positions(read, setup, stretch or (), lap_positions, position, race)
+    items = _with_positions(read, setup, stretch or (), lap_positions, position, race, drafted or ())
     progress("estimating")
     found = estimate(items, setup, hold=hold or ())
     power = _critical_power(read, trial or ())

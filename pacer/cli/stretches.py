@@ -13,11 +13,15 @@ if TYPE_CHECKING:
     from pacer.rides.prepare import Stretch
     from pacer.rides.ride import Ride
 
-__all__ = ["read_lap_positions", "read_stretches", "read_trial"]
+__all__ = ["read_drafted", "read_lap_positions", "read_stretches", "read_trial"]
 
 _STRETCH: Final = re.compile(
     r"(?:(?P<ride>\d+)/)?(?P<name>[^:]+):\s*(?P<start>[\d:.]+)\s*-\s*(?P<end>[\d:.]+)\s*"
 )
+_HOW_DRAFTED: Final = (
+    "write it as 12.3-18.5 in km, or 0:10:00-0:25:00 in time; '2/' before it for the second ride"
+)
+_SPAN: Final = re.compile(r"(?:(?P<ride>\d+)/)?\s*(?P<start>[\d:.]+)\s*-\s*(?P<end>[\d:.]+)\s*")
 _HOW: Final = (
     "write it as 'aero bars: 12.3-18.5' in km, or 'aero bars: 0:10:00-0:25:00' in time; '2/' before it for "
     "the second ride"
@@ -31,20 +35,35 @@ def _seconds(text: str) -> float:
     return seconds
 
 
-def _stretch(text: str) -> tuple[int, Stretch]:
+def _stretch(text: str, pattern: re.Pattern[str], where: str, how: str) -> tuple[int, Stretch]:
     from pacer.rides.prepare import Stretch
 
-    match = _STRETCH.fullmatch(text.strip())
+    match = pattern.fullmatch(text.strip())
     if match is None:
-        raise SettingsError("not a stretch", where="--stretch", found=repr(text[:60]), do=_HOW)
+        raise SettingsError("not a stretch", where=where, found=repr(text[:60]), do=how)
     by_distance = ":" not in match["start"] and ":" not in match["end"]
     try:
         ends = [float(x) * 1000.0 if by_distance else _seconds(x) for x in (match["start"], match["end"])]
     except ValueError:
-        raise SettingsError("not a stretch", where="--stretch", found=repr(text[:60]), do=_HOW) from None
+        raise SettingsError("not a stretch", where=where, found=repr(text[:60]), do=how) from None
     if not ends[0] < ends[1]:
-        raise SettingsError("a stretch must end after it begins", where="--stretch", found=repr(text[:60]))
-    return int(match["ride"] or 1), Stretch(ends[0], ends[1], match["name"].strip(), by_distance=by_distance)
+        raise SettingsError("a stretch must end after it begins", where=where, found=repr(text[:60]))
+    name = match.groupdict().get("name") or ""
+    return int(match["ride"] or 1), Stretch(ends[0], ends[1], name.strip(), by_distance=by_distance)
+
+
+def _by_ride(
+    texts: Sequence[str], rides: int, pattern: re.Pattern[str], where: str, how: str
+) -> list[tuple[Stretch, ...]]:
+    found: list[list[Stretch]] = [[] for _ in range(rides)]
+    for text in texts:
+        number, stretch = _stretch(text, pattern, where, how)
+        if not 1 <= number <= rides:
+            raise SettingsError(
+                "there is no such ride", where=where, found=f"ride {number} of {rides}", do=how
+            )
+        found[number - 1].append(stretch)
+    return [tuple(stretches) for stretches in found]
 
 
 def read_stretches(texts: Sequence[str], rides: int) -> list[tuple[Stretch, ...]]:
@@ -55,15 +74,18 @@ def read_stretches(texts: Sequence[str], rides: int) -> list[tuple[Stretch, ...]
     SettingsError
         For one that can't be read or names a ride that isn't there.
     """
-    found: list[list[Stretch]] = [[] for _ in range(rides)]
-    for text in texts:
-        number, stretch = _stretch(text)
-        if not 1 <= number <= rides:
-            raise SettingsError(
-                "there is no such ride", where="--stretch", found=f"ride {number} of {rides}", do=_HOW
-            )
-        found[number - 1].append(stretch)
-    return [tuple(stretches) for stretches in found]
+    return _by_ride(texts, rides, _STRETCH, "--stretch", _HOW)
+
+
+def read_drafted(texts: Sequence[str], rides: int) -> list[tuple[Stretch, ...]]:
+    """Stretches ridden in another's lee, of each ride, in the order of the rides.
+
+    Raises
+    ------
+    SettingsError
+        For one that can't be read or names a ride that isn't there.
+    """
+    return _by_ride(texts, rides, _SPAN, "--drafted", _HOW_DRAFTED)
 
 
 def read_lap_positions(text: str, ride: Ride) -> tuple[Stretch, ...]:

@@ -13,6 +13,7 @@ import numpy as np
 from pacer.air.weather import Weather
 from pacer.errors import RideError
 from pacer.physics.rider import Setup
+from pacer.rides.drafting import Misfit, fit_without_drafting, misfit_note
 from pacer.rides.fit import CRR_SPREAD, Fit, fit_rides
 from pacer.rides.model import RideModel, gust_intensity
 from pacer.rides.prepare import Fate, Rules, Steps, Stretch, label_positions, prepare, require_road_ride
@@ -104,6 +105,8 @@ class RideFit:
         Time in which the model rides the used parts with the recorded power [s].
     typical_miss : float
         Root mean square difference of the two speeds there [m/s].
+    misfits : tuple of Misfit
+        Runs that were left out as drafting, and runs above the rest that weren't.
     """
 
     name: str
@@ -117,6 +120,7 @@ class RideFit:
     lag: float
     modelled: float
     typical_miss: float
+    misfits: tuple[Misfit, ...] = ()
 
     @property
     def time_error(self) -> float:
@@ -170,12 +174,15 @@ class CalibrationRide:
     default : str or None
         Position outside the stretches; None leaves those parts out.
     weather : Weather or None
+    drafted : tuple of Stretch
+        Parts ridden in another's lee, to be left out; their positions don't matter.
     """
 
     ride: Ride
     stretches: tuple[Stretch, ...] = ()
     default: str | None = None
     weather: Weather | None = None
+    drafted: tuple[Stretch, ...] = ()
 
 
 def build_model(
@@ -185,7 +192,7 @@ def build_model(
     require_road_ride(item.ride)
     names = [position.name for position in setup.positions]
     label = label_positions(item.ride, item.stretches, names, item.default)
-    steps = prepare(item.ride, label, setup.rider.critical_power, rules)
+    steps = prepare(item.ride, label, setup.rider.critical_power, rules, item.drafted)
     air = ride_air(item.ride, item.weather)
     windows = cut_windows(steps, air.density, setup, source=item.ride.source)
     model = RideModel(
@@ -224,20 +231,23 @@ def calibrate(
     its variance it is held there, the drag areas inherit its error, and a note says so.
     """
     built = [build_model(item, setup, rules) for item in rides]
-    models = [model for model, _ in built]
     held = _held(setup, hold)
-    fit = fit_rides(models, held)
+    models, fit, misfits = fit_without_drafting([model for model, _ in built], held)
     share = 1.0 - float(fit.covariance[0, 0]) / CRR_SPREAD**2
     if not held[0] and share < _HELD_SHARE:
         held[0] = True
         fit = fit_rides(models, held)
     fits = tuple(
-        _ride_fit(item.ride, model, fit, i) for i, (item, model) in enumerate(zip(rides, models, strict=True))
+        _ride_fit(item.ride, model, fit, i, misfits[i])
+        for i, (item, model) in enumerate(zip(rides, models, strict=True))
     )
     positions = _positions(setup, fit, models, held)
     notes = [note for _, air_notes in built for note in air_notes]
     notes += _crr_notes(setup, fit, bool(held[0]), "crr" in hold, share)
     notes += _ride_notes(rides, models, fit)
+    notes += [
+        misfit_note(item.ride, misfit) for item, found in zip(rides, misfits, strict=True) for misfit in found
+    ]
     notes += _constant_errors(positions)
     told = Told.FILE if held[0] else Told.RIDES if share > 0.9 else Told.BOTH
     return Calibration(
@@ -279,7 +289,7 @@ def _left_out(steps: Steps) -> dict[Fate, float]:
     return {fate: steps.seconds(fate) for fate in Fate if fate is not Fate.KEPT and steps.seconds(fate) > 0.0}
 
 
-def _ride_fit(ride: Ride, model: RideModel, fit: Fit, index: int) -> RideFit:
+def _ride_fit(ride: Ride, model: RideModel, fit: Fit, index: int, misfits: tuple[Misfit, ...]) -> RideFit:
     steps = model.windows.steps
     kept = steps.fate == Fate.KEPT
     areas = np.nan_to_num(fit.areas, nan=0.3)
@@ -301,6 +311,7 @@ def _ride_fit(ride: Ride, model: RideModel, fit: Fit, index: int) -> RideFit:
         lag=lag,
         modelled=float((steps.length[kept] / speed[kept]).sum()),
         typical_miss=float(np.sqrt(np.mean((speed[kept] - steps.speed[kept]) ** 2))),
+        misfits=misfits,
     )
 
 

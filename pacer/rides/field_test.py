@@ -245,7 +245,7 @@ def analyse_field_test(item: CalibrationRide, runs: Sequence[Run], setup: Setup)
             do="name the position of each lap",
         )
     stretches = tuple(Stretch(run.start, run.end, run.position, by_distance=False) for run in runs)
-    model, notes = build_model(CalibrationRide(item.ride, stretches, None, item.weather), setup)
+    model, notes = build_model(CalibrationRide(item.ride, stretches, None, item.weather, item.drafted), setup)
     results = tuple(_result(model, run, setup) for run in runs)
     return _compare(results, names, setup, model, list(notes))
 

@@ -35,6 +35,7 @@ class Fate(IntEnum):
     UNLABELLED = 10
     SHELTERED = 11
     DESCENT = 12
+    DRAFTED = 13
 
     @property
     def words(self) -> str:
@@ -56,6 +57,7 @@ _WORDS: Final = {
     Fate.UNLABELLED: "position not told",
     Fate.SHELTERED: "suspected drafting",
     Fate.DESCENT: "descents on which the rider mostly coasts",
+    Fate.DRAFTED: "drafting, as told",
 }
 
 
@@ -196,24 +198,39 @@ def label_positions(
             )
     label = np.full(len(ride) - 1, known[default] if default else -1, dtype=np.int64)
     for stretch in stretches:
-        along = ride.distance if stretch.by_distance else ride.elapsed
-        middle = 0.5 * (along[1:] + along[:-1])
-        inside = (middle >= stretch.start) & (middle < stretch.end)
-        if not inside.any():
-            unit = "km" if stretch.by_distance else "min"
-            scale = 1000.0 if stretch.by_distance else 60.0
-            raise RideError(
-                "a stretch lies outside the ride",
-                where=ride.source,
-                found=f"{stretch.start / scale:.2f} to {stretch.end / scale:.2f} {unit}",
-                do=f"the ride ends at {float(along[-1]) / scale:.2f} {unit}",
-            )
-        label[inside] = known[stretch.position]
+        label[steps_within(ride, stretch)] = known[stretch.position]
     return label
 
 
+def steps_within(ride: Ride, stretch: Stretch) -> npt.NDArray[np.bool_]:
+    """Which steps between records lie within a stretch, shape (n - 1,).
+
+    Raises
+    ------
+    RideError
+        A stretch that lies outside the ride.
+    """
+    along = ride.distance if stretch.by_distance else ride.elapsed
+    middle = 0.5 * (along[1:] + along[:-1])
+    inside = (middle >= stretch.start) & (middle < stretch.end)
+    if not inside.any():
+        unit = "km" if stretch.by_distance else "min"
+        scale = 1000.0 if stretch.by_distance else 60.0
+        raise RideError(
+            "a stretch lies outside the ride",
+            where=ride.source,
+            found=f"{stretch.start / scale:.2f} to {stretch.end / scale:.2f} {unit}",
+            do=f"the ride ends at {float(along[-1]) / scale:.2f} {unit}",
+        )
+    return np.asarray(inside)
+
+
 def prepare(
-    ride: Ride, position: npt.NDArray[np.int64], critical_power: float, rules: Rules | None = None
+    ride: Ride,
+    position: npt.NDArray[np.int64],
+    critical_power: float,
+    rules: Rules | None = None,
+    drafted: Sequence[Stretch] = (),
 ) -> Steps:
     """Cut a ride into steps and say which of them can be used.
 
@@ -225,6 +242,13 @@ def prepare(
         From `label_positions`.
     critical_power : float
         Tells a surge [W].
+    drafted : sequence of Stretch
+        Told by the user to have been ridden in another's lee; their positions don't matter.
+
+    Raises
+    ------
+    RideError
+        A drafted stretch that lies outside the ride.
     """
     rules = rules or Rules()
     time = ride.elapsed
@@ -242,6 +266,8 @@ def prepare(
 
     speed = length / duration
     mark(duration > GAP, Fate.GAP)
+    for stretch in drafted:
+        mark(steps_within(ride, stretch), Fate.DRAFTED)
     mark(~np.isfinite(power), Fate.NO_POWER)
     mark(_jumps(ride.elevation, duration, rules), Fate.NO_ELEVATION)
     mark(widened(speed < rules.slow, duration, 5.0), Fate.SLOW)

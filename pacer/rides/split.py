@@ -91,7 +91,7 @@ def split_ride(item: CalibrationRide, setup: Setup) -> tuple[Split, tuple[Stretc
             do="name the position of the ride",
         )
     alone = replace(setup, positions=(upright,))
-    model, _ = build_model(CalibrationRide(item.ride, (), upright.name, item.weather), alone)
+    model, _ = build_model(CalibrationRide(item.ride, (), upright.name, item.weather, item.drafted), alone)
     split = find_split(model, fit_rides([model], np.zeros(2, dtype=np.bool_)))
     if not split.supported:
         return split, ()

@@ -46,6 +46,8 @@ class Scenario:
     meter_noise: float = 0.015
     meter_drift: float = 0.005
     braking: bool = True
+    drafts: tuple[tuple[float, float, float], ...] = ()  # from, to in metres; share of the drag left
+    draft_power: float = 0.9  # the rider eases up in another's lee
 
     def positions(self) -> list[tuple[float, float, str]]:
         """Stretches (start, end, name) in metres, positions in turn."""
@@ -72,6 +74,14 @@ def road(scenario: Scenario, at: np.ndarray) -> tuple[np.ndarray, np.ndarray, np
         back = at > scenario.length / 2.0
         grade, heading = np.where(back, -grade, grade), np.where(back, heading + np.pi, heading)
     return 120.0 + z, grade, heading
+
+
+def lee(scenario: Scenario, at: np.ndarray) -> np.ndarray:
+    """Share of the drag that is left at distances."""
+    left = np.ones_like(at)
+    for start, end, share in scenario.drafts:
+        left[(at >= start) & (at < end)] = share
+    return left
 
 
 def _wander(
@@ -106,6 +116,13 @@ def simulate(scenario: Scenario, seeds: int, first_seed: int = 1) -> list[Ride]:
     _, grade_table, heading_table = road(scenario, lap)
     names = [name for name, _ in scenario.cda]
     areas = np.array([area for _, area in scenario.cda])
+    lee_table = lee(scenario, lap)
+    # a gap that opens and closes; its own stream, so that rides without drafts stay as they were
+    gap = (
+        _wander(np.random.default_rng(900 + first_seed), 0.15, 20.0, steps, seeds)
+        if scenario.drafts
+        else None
+    )
     v = np.full(seeds, 3.0)
     s = np.zeros(seeds)
     out: dict[str, list[np.ndarray]] = {key: [] for key in ("v", "s", "p", "active")}
@@ -118,6 +135,11 @@ def simulate(scenario: Scenario, seeds: int, first_seed: int = 1) -> list[Ride]:
         cross = -wind_e[i] * np.cos(heading) + wind_n[i] * np.sin(heading)
         wanted = scenario.power * np.maximum(1.0 + swing[i] + 6.0 * grade, 0.0)
         coasting = ((grade < -0.03) & (v > 13.0)) | (v > 17.0) | (effect[i] < -2.2)
+        area = areas[index]
+        if gap is not None:
+            saved = (1.0 - lee_table[where]) * np.clip(1.0 + gap[i], 0.0, 1.5)
+            area = area * (1.0 - saved)
+            wanted = np.where(saved > 0.0, scenario.draft_power * wanted, wanted)
         power = np.where(coasting, 0.0, wanted)
         brake = np.where(coasting & (effect[i] > 1.4) & (v > 8.0), 60.0, 0.0) if scenario.braking else 0.0
         active = s < scenario.length - 1.0
@@ -130,7 +152,7 @@ def simulate(scenario: Scenario, seeds: int, first_seed: int = 1) -> list[Ride]:
             headwind=head,
             crosswind=cross,
             density=scenario.density,
-            drag_area=areas[index],
+            drag_area=area,
             mass=scenario.mass,
             crr=scenario.crr,
         )
