@@ -68,6 +68,7 @@ def data_table(
     words: Sequence[int] = (),
     marked: Iterable[int] = (),
     quiet: bool = False,
+    stacked: bool = False,
 ) -> Html:
     """Make a real table with a caption, column heads and row heads.
 
@@ -79,11 +80,19 @@ def data_table(
         Rows with a line below.
     quiet : bool
         Whether the caption is for those who can't see the heading above, and isn't shown.
+    stacked : bool
+        Whether the last column, which holds words, goes below the others on a narrow screen. Roles are then
+        written out, because browsers forget those of a table that is laid out otherwise.
     """
+
+    def role(name: str) -> str | None:
+        return name if stacked else None
+
     left = frozenset(words)
     lined = frozenset(marked)
     heads = join(
-        el("th", name, scope="col", class_="w" if k in left else None) for k, name in enumerate(head)
+        el("th", name, scope="col", role=role("columnheader"), class_="w" if k in left else None)
+        for k, name in enumerate(head)
     )
     body = []
     for number, row in enumerate(rows):
@@ -92,16 +101,19 @@ def data_table(
                 "th" if k == 0 else "td",
                 value,
                 scope="row" if k == 0 else None,
+                role=role("cell" if k else "rowheader"),
                 class_="w" if k in left else None,
             )
             for k, value in enumerate(row)
         ]
-        body.append(el("tr", *cells, class_="mark" if number in lined else None))
+        body.append(el("tr", *cells, role=role("row"), class_="mark" if number in lined else None))
     table = el(
         "table",
         el("caption", caption, class_="quiet" if quiet else None),
-        el("thead", el("tr", heads)),
-        el("tbody", *body),
+        el("thead", el("tr", heads, role=role("row")), role=role("rowgroup")),
+        el("tbody", *body, role=role("rowgroup")),
+        role=role("table"),
+        class_="stacked" if stacked else None,
     )
     return el("div", table, class_="scroll", tabindex="0", role="region", aria_label=caption)
 

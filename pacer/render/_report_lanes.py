@@ -172,4 +172,5 @@ def _wind(view: View, share: FloatArray, top: float) -> Html:
 
 def _time_axis(total: float) -> Html:
     step = next((s for s in (60, 120, 300, 600, 900, 1800, 3600, 7200) if total / s <= 9), 14_400)
-    return join(tick(t / total, clock(float(t)), "") for t in range(0, int(total) + 1, step))
+    times = range(0, int(total) + 1, step)
+    return join(tick(t / total, clock(float(t)), "other" if k % 2 else "") for k, t in enumerate(times))

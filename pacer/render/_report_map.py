@@ -16,6 +16,9 @@ from pacer.units import FloatArray
 __all__ = ["MapFrame", "draw_map", "legend", "map_frame"]
 
 _MARGIN: Final = 0.09
+_FOOT: Final = 0.06
+"""Room below the road for scale and wind, over the map's size."""
+
 _BESIDE: Final = 0.006
 """How far a road ridden there and back is drawn to the right of itself, over the map's size."""
 
@@ -52,7 +55,7 @@ def map_frame(view: View) -> MapFrame:
         left=float((x.min() + x.max()) / 2 - width / 2),
         top=float((y.min() + y.max()) / 2 - height / 2),
         width=width,
-        height=height,
+        height=height + _FOOT * size,
     )
 
 
@@ -86,6 +89,7 @@ def draw_map(plan: Plan, view: View, frame: MapFrame) -> Html:
     return el(
         "svg",
         el("title", "Map of the route, north up"),
+        el("desc", _described(plan)),
         *roads,
         *marks,
         _scale_bar(frame),
@@ -96,6 +100,17 @@ def draw_map(plan: Plan, view: View, frame: MapFrame) -> Html:
         viewBox=f"{frame.left:.0f} {frame.top:.0f} {frame.width:.0f} {frame.height:.0f}",
         preserveAspectRatio="xMidYMid meet",
         font_size=f"{0.026 * size:.0f}",
+    )
+
+
+def _described(plan: Plan) -> str:
+    """Say in words what the map shows, for those who can't see it."""
+    by_state = dict.fromkeys(("tuck", "up", "must"), 0.0)
+    for stretch in stretches(plan):
+        by_state[stretch.state] += (stretch.end_m - stretch.start_m) / 1000.0
+    return (
+        f"{by_state['tuck']:.1f} km tucked, {by_state['up']:.1f} km upright by the plan's choice, "
+        f"{by_state['must']:.1f} km upright because the tuck is refused; the tables below say where."
     )
 
 
@@ -172,35 +187,24 @@ def _scale_bar(frame: MapFrame) -> Html:
     return el("g", bar, words, class_="furniture")
 
 
-def _emptiest_corner(frame: MapFrame, width: float, height: float) -> tuple[bool, bool]:
-    """Whether right and whether at the bottom: where least road runs; the scale has the bottom left."""
-
-    def road(corner: tuple[bool, bool]) -> int:
-        x = frame.left + frame.width - frame.x if corner[0] else frame.x - frame.left
-        y = frame.top + frame.height - frame.y if corner[1] else frame.y - frame.top
-        return int(np.count_nonzero((x < width) & (y < height)))
-
-    return min(((True, False), (True, True), (False, False)), key=road)
-
-
 def _wind(view: View, frame: MapFrame, size: float) -> Html:
     """Show where the wind blows to, as the mean over the course at the rider's height; north is up."""
     speed, turn = mean_wind(view)
-    right, bottom = _emptiest_corner(frame, 0.34 * size, 0.15 * size)
-    x = frame.left + (frame.width - 0.07 * size if right else 0.07 * size)
-    y = frame.top + (frame.height - 0.1 * size if bottom else 0.07 * size)
-    side, anchor = (0.05, "end") if right else (-0.05, "start")
-    said = f"{speed:.1f} m/s at your height" if speed > 0.05 else "no wind"
-    words = el("text", said, x=x + side * size, y=y + 0.065 * size, text_anchor=anchor)
+    right = frame.left + frame.width - 0.03 * size
+    y = frame.top + frame.height - 0.05 * size
     if speed <= 0.05:
-        return el("g", words, class_="furniture")
+        return el(
+            "g", el("text", "no wind", x=right, y=y + 0.02 * size, text_anchor="end"), class_="furniture"
+        )
     a = 0.032 * size
     arrow = el(
         "path",
         d=f"M0 {a:.0f}V{-a:.0f}M{-0.5 * a:.0f} {-0.45 * a:.0f}L0 {-a:.0f}L{0.5 * a:.0f} {-0.45 * a:.0f}",
-        transform=f"translate({x:.0f} {y:.0f}) rotate({turn:.0f})",
+        transform=f"translate({right - a:.0f} {y:.0f}) rotate({turn:.0f})",
         class_="wind",
     )
+    said = f"wind {speed:.1f} m/s"
+    words = el("text", said, x=right - 2.5 * a, y=y + 0.02 * size, text_anchor="end")
     return el("g", arrow, words, class_="furniture")
 
 
@@ -214,8 +218,17 @@ def legend() -> Html:
     wedge = el(
         "svg", el("path", d="M4 3h16l-8 12z"), width="24", height="18", class_="wedge", aria_hidden="true"
     )
+    arrow = el(
+        "svg",
+        el("path", d="M3 9h17m-6 -5l6 5l-6 5"),
+        width="24",
+        height="18",
+        class_="blows",
+        aria_hidden="true",
+    )
     rows = [el("li", _sample(state), words) for state, words in said]
-    return el("ul", *rows, el("li", wedge, "hands back by here"), class_="legend")
+    rows += [el("li", wedge, "hands back by here"), el("li", arrow, "mean wind at your height; north is up")]
+    return el("ul", *rows, class_="legend")
 
 
 def _sample(state: str) -> Html:

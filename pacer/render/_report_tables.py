@@ -12,13 +12,13 @@ from pacer.planning.plan import Plan
 from pacer.planning.splits import DRAG_SPREAD, POWER_SPREAD, WIND_SPREAD, Split
 from pacer.render._html import Html, data_table, el
 from pacer.render.digest import enough_for, rule_costs, table, terrain, tucked_stretches
+from pacer.render.reasons import rule_words, stretch_reasons
 from pacer.render.words import (
     clock,
     compass,
     kilometres,
     labelled,
     percent,
-    reason_words,
     seconds,
     speed_kmh,
     watts,
@@ -42,13 +42,19 @@ _INPUTS: Final = ("rider", "bike", "race", "weather", "safety", "cockpit")
 def place_button(start: float, end: float) -> Html:
     """Give a stretch that can be shown on map and strips."""
     said = f"{kilometres(start)}–{kilometres(end)}"
-    return el("button", said, data_from=f"{start:.0f}", data_to=f"{end:.0f}")
+    return el(
+        "button",
+        said,
+        type="button",
+        title="Show it on map and strips",
+        data_from=f"{start:.0f}",
+        data_to=f"{end:.0f}",
+    )
 
 
-def _ground(grade: float) -> str:
-    if abs(grade) < 0.005:
-        return "flat"
-    return f"{'climb' if grade > 0 else 'descent'} {100 * abs(grade):.1f} %"
+def _ground(grade: float) -> Html:
+    told = "flat" if abs(grade) < 0.005 else f"{'climb' if grade > 0 else 'descent'} {100 * abs(grade):.1f} %"
+    return el("span", told, class_="nowrap")
 
 
 def _along(wind: float) -> str:
@@ -72,13 +78,13 @@ def worth_table(plan: Plan) -> Html:
             seconds(s.gain_s),
             seconds(float(running[k])),
             _bar(float(running[k]) / total if total > 0.0 else 0.0),
-            _ground(s.mean_grade),
             clock(s.duration_s),
             speed_kmh(s.mean_speed_m_s),
+            _ground(s.mean_grade),
         )
         for k, s in enumerate(stretches)
     ]
-    head = ("rank", "km", "saves", "running sum", "of all", "ground", "holding", "km/h")
+    head = ("rank", "km", "saves", "running sum", "of all", "holding", "km/h", "ground")
     lead = el(
         "p",
         el("b", f"The best {enough} of {len(stretches)} give {percent(_ENOUGH)} of the gain."),
@@ -86,7 +92,7 @@ def worth_table(plan: Plan) -> Html:
         "first few and stays upright elsewhere; the line in the table marks where the 80 % are reached.",
     )
     caption = "What each tucked stretch is worth, best first"
-    return el("div", lead, data_table(caption, head, rows, words=(1, 4, 5), marked=(enough - 1,), quiet=True))
+    return el("div", lead, data_table(caption, head, rows, words=(1, 4, 7), marked=(enough - 1,), quiet=True))
 
 
 def _bar(share: float) -> Html:
@@ -105,13 +111,13 @@ def unsafe_table(plan: Plan) -> Html:
         (
             kilometres(s.up_by_m),
             place_button(s.start_m, s.end_m),
-            el("ul", *(el("li", reason_words(r)) for r in s.reasons), class_="reasons"),
             seconds(s.cost_s),
+            el("ul", *(el("li", words) for words in stretch_reasons(plan, s)), class_="reasons"),
         )
         for s in plan.unsafe_to_tuck
     ]
-    head = ("hands back by km", "unsafe km", "why, with the value found and the limit", "costs")
-    return data_table("Where it is unsafe to be tucked", head, rows, words=(1, 2), quiet=True)
+    head = ("hands back by km", "unsafe km", "costs", "why, with the value found and what is allowed")
+    return data_table("Where it is unsafe to be tucked", head, rows, words=(1, 3), quiet=True, stacked=True)
 
 
 def rules_table(plan: Plan) -> Html:
@@ -119,9 +125,14 @@ def rules_table(plan: Plan) -> Html:
     rules = rule_costs(plan.unsafe_to_tuck)
     if not rules:
         return el("p", "No rule costs anything here.")
-    rows = [(r.rule, str(r.stretches), seconds(r.alone_s), seconds(r.shared_s)) for r in rules]
-    head = ("rule", "stretches", "where it alone refuses", "where others refuse too")
-    return data_table("What each safety rule costs", head, rows, words=(0,))
+    rows = [(rule_words(r.rule), str(r.stretches), seconds(r.alone_s), seconds(r.shared_s)) for r in rules]
+    head = ("rule", "stretches", "by itself", "with others")
+    found = data_table("What each safety rule costs", head, rows, words=(0,))
+    told = (
+        "By itself: in stretches that no other rule refuses; loosening the rule alone would win that back. "
+        "With others: in stretches that several refuse, each of which counts the whole."
+    )
+    return el("div", found, el("p", told, class_="hint"))
 
 
 def segments_table(plan: Plan) -> Html:
@@ -130,20 +141,20 @@ def segments_table(plan: Plan) -> Html:
         (
             str(s.index + 1),
             place_button(s.start_m, s.end_m),
-            _ground(s.mean_grade),
-            compass(s.heading_deg),
-            _along(s.headwind_m_s),
             el("span", s.position, class_="tuck" if s.tucked else "up"),
             watts(s.power_w),
             speed_kmh(s.speed_m_s),
             clock(s.duration_s),
+            _ground(s.mean_grade),
+            compass(s.heading_deg),
+            _along(s.headwind_m_s),
             seconds(s.gain_s) if s.tucked else "",
         )
         for s in plan.segments
     ]
-    head = ("no.", "km", "ground", "heading", "wind m/s", "position", "W", "km/h", "time", "tuck saves")
+    head = ("no.", "km", "position", "W", "km/h", "time", "ground", "heading", "wind m/s", "tuck saves")
     return data_table(
-        "Segments: one power and one position each", head, rows, words=(1, 2, 3, 4, 5), quiet=True
+        "Segments: one power and one position each", head, rows, words=(1, 2, 6, 7, 8), quiet=True
     )
 
 

@@ -10,11 +10,14 @@ from typing import Any, Final
 import numpy as np
 
 from pacer.planning.plan import Plan, PlanSegment, UnsafeStretch
+from pacer.render.words import clock, percent, seconds
 
 __all__ = [
+    "Answer",
     "RuleCost",
     "Terrain",
     "TuckedStretch",
+    "decision",
     "enough_for",
     "place_at",
     "rule_costs",
@@ -26,6 +29,9 @@ __all__ = [
 
 _SLOPE: Final = 0.02
 """Grade from which a segment counts as a climb or a descent here; a choice of display."""
+
+_HARDLY: Final = 0.0025
+"""Share of the race's time under which the tuck is said to hardly pay; a choice of display."""
 
 _COMPASS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
@@ -62,6 +68,58 @@ class RuleCost:
     stretches: int
     alone_s: float
     shared_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Answer:
+    """What a rider asks first: whether tucking pays here, where, and where not."""
+
+    pays: str
+    where: str
+    where_not: str
+
+
+def decision(plan: Plan) -> Answer:
+    """Answer whether tucking pays on this course, where, and where the hands stay on the brakes."""
+    return Answer(_pays(plan), _where(plan), _where_not(plan))
+
+
+def _pays(plan: Plan) -> str:
+    totals = plan.totals
+    saved, upright = totals.upright_time_s - totals.time_s, totals.upright_time_s
+    if not any(s.tucked for s in plan.segments):
+        return "No: upright all the way is the fastest that the rules and your numbers allow"
+    if not np.isfinite(saved):
+        return "Yes"
+    if round(saved) < 1:
+        return "No gain: no faster than never tucked"
+    told = f"{clock(saved) if saved >= 60.0 else seconds(saved)} faster than never tucked"
+    if saved < _HARDLY * upright:
+        return f"Hardly: {told}"
+    return f"Yes: {told} ({percent(saved / upright, 1)})"
+
+
+def _count(number: int, noun: str) -> str:
+    return f"{number} {noun}" + ("" if number == 1 else "es")
+
+
+def _where(plan: Plan) -> str:
+    number, totals = len(tucked_stretches(plan)), plan.totals
+    if not number:
+        return "nowhere"
+    road, time = percent(totals.tucked_distance_share), percent(totals.tucked_time_share)
+    return f"{_count(number, 'stretch')}: {road} of the road, {time} of the time"
+
+
+def _where_not(plan: Plan) -> str:
+    unsafe = plan.unsafe_to_tuck
+    if not unsafe:
+        return "the safety rules refuse it nowhere"
+    length = sum(s.end_m - s.up_by_m for s in unsafe)
+    share = percent(length / plan.totals.distance_m)
+    cost = seconds(sum(s.cost_s for s in unsafe))
+    places = f"{_count(len(unsafe), 'stretch')}, {length / 1000:.1f} km ({share})"
+    return f"{places}, by the safety rules; costs {cost}"
 
 
 def tucked_stretches(plan: Plan) -> tuple[TuckedStretch, ...]:

@@ -14,7 +14,8 @@ import numpy as np
 from pacer.planning.plan import Cue, Plan
 from pacer.planning.splits import expected_splits
 from pacer.render.digest import place_at, table
-from pacer.render.words import ascii_name, clean, clock, kilometres, reason_words, route_name, watts
+from pacer.render.reasons import reason_words
+from pacer.render.words import ascii_name, clean, clock, kilometres, route_name, watts
 from pacer.units import FloatArray
 
 __all__ = ["cues_gpx", "segments_csv", "splits_csv", "tcx_course"]

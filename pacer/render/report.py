@@ -21,7 +21,7 @@ from pacer.render._html import Html, el, join
 from pacer.render._report_lanes import distance_lanes, patterns, time_lanes
 from pacer.render._report_map import MapFrame, draw_map, legend, map_frame
 from pacer.render._view import View, make_view
-from pacer.render.digest import wind_words
+from pacer.render.digest import decision, wind_words
 from pacer.render.words import clean, clock, kilometres, percent, route_name
 from pacer.units import FloatArray
 
@@ -82,6 +82,14 @@ def _header(plan: Plan) -> Html:
     finish = expected_splits(plan, totals.distance_m)[-1]
     course = f"{kilometres(totals.distance_m, 1)} km, {totals.climb_m:.0f} m of climbing, {wind_words(plan)}"
     saved = totals.upright_time_s - totals.time_s
+    answer = decision(plan)
+    told = el(
+        "p",
+        el("b", f"Tuck here? {answer.pays}."),
+        f" Tucked on {answer.where}." if answer.where != "nowhere" else "",
+        f" Upright on {answer.where_not}." if plan.unsafe_to_tuck else f" {answer.where_not.capitalize()}.",
+        class_="answer",
+    )
     figures = [
         ("time", clock(totals.time_s), f"likely {clock(finish.early_s)} to {clock(finish.late_s)}"),
         (
@@ -98,7 +106,33 @@ def _header(plan: Plan) -> Html:
     boxes = [
         el("div", el("dt", name), el("dd", el("b", value), el("span", note))) for name, value, note in figures
     ]
-    return el("header", el("h1", route_name(plan)), el("p", course), el("dl", *boxes, class_="figures"))
+    return el(
+        "header",
+        el("h1", route_name(plan)),
+        el("p", course),
+        told,
+        el("dl", *boxes, class_="figures"),
+        _contents(),
+    )
+
+
+_CONTENTS: Final = (
+    ("cautions", "Cautions"),
+    ("road", "Map and strips"),
+    ("worth", "What the tuck is worth"),
+    ("unsafe", "Where it is unsafe"),
+    ("splits", "Times"),
+    ("fatigue", "Effort"),
+    ("segments", "Segments"),
+    ("proof", "How good"),
+    ("assumed", "Made from"),
+)
+
+
+def _contents() -> Html:
+    """Lead to each part; a phone shows a long page."""
+    links = [el("li", el("a", name, href=f"#{to}")) for to, name in _CONTENTS]
+    return el("nav", el("ul", *links), aria_label="On this page")
 
 
 def _main(plan: Plan, view: View, frame: MapFrame) -> Html:
@@ -139,7 +173,7 @@ def _road(plan: Plan, view: View, frame: MapFrame) -> Html:
     zoom = el(
         "div",
         *(
-            el("button", sign, type="button", id=name, title=title)
+            el("button", sign, type="button", id=name, title=title, aria_label=title)
             for name, sign, title in (
                 ("out", "−", "Show more of the course"),
                 ("in", "+", "Show less of the course"),

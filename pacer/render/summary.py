@@ -13,13 +13,23 @@ import numpy.typing as npt
 from pacer.course.track import Cells, Course
 from pacer.planning.plan import Plan, UnsafeStretch
 from pacer.planning.splits import expected_splits
-from pacer.render.digest import enough_for, rule_costs, table, terrain, tucked_stretches, wind_words
-from pacer.render.words import clean, clock, kilometres, percent, reason_words, route_name, seconds
+from pacer.render.digest import (
+    decision,
+    enough_for,
+    rule_costs,
+    table,
+    terrain,
+    tucked_stretches,
+    wind_words,
+)
+from pacer.render.reasons import rule_words, stretch_reasons
+from pacer.render.words import clean, clock, kilometres, percent, route_name, seconds
 
 __all__ = ["check_summary", "plan_summary", "route_summary"]
 
 _BEST: Final = 5
 _MOST_UNSAFE: Final = 8
+_MOST_REASONS: Final = 2
 _LABEL: Final = 11
 
 
@@ -40,13 +50,14 @@ def plan_summary(plan: Plan, width: int = 80) -> str:
         [
             *_heading(plan, width),
             "",
+            *_decision(plan, width),
             *_key_figures(plan, width),
             "",
             *_where_the_minutes_are(plan, width),
             "",
             *_best_stretches(plan, width),
             "",
-            *_unsafe_lines(plan.unsafe_to_tuck, width, _MOST_UNSAFE),
+            *_unsafe_lines(plan, width, _MOST_UNSAFE, _MOST_REASONS),
             *_list("Cautions", plan.cautions, width),
             *_list("Assumed", _sentences(plan.inputs.get("assumed")), width),
         ]
@@ -60,7 +71,9 @@ def check_summary(plan: Plan, width: int = 80) -> str:
         [
             *_heading(plan, width),
             "",
-            *_unsafe_lines(stretches, width, len(stretches)),
+            *_decision(plan, width),
+            "",
+            *_unsafe_lines(plan, width, len(stretches)),
             *_rule_lines(stretches),
             *_list("Cautions", plan.cautions, width),
         ]
@@ -111,6 +124,14 @@ def _heading(plan: Plan, width: int) -> Iterator[str]:
     yield from textwrap.wrap(", ".join(parts), width)
 
 
+def _decision(plan: Plan, width: int) -> Iterator[str]:
+    """Answer first what the rider asks first."""
+    answer = decision(plan)
+    yield from _figure("Tuck?", answer.pays, width)
+    yield from _figure("Tucked", answer.where, width)
+    yield from _figure("Upright", answer.where_not, width)
+
+
 def _key_figures(plan: Plan, width: int) -> Iterator[str]:
     totals, model, proof = plan.totals, plan.model, plan.optimality
     finish = expected_splits(plan, totals.distance_m)[-1]
@@ -121,11 +142,6 @@ def _key_figures(plan: Plan, width: int) -> Iterator[str]:
     yield from _figure("Power", f"{totals.mean_power_w:.0f} W mean, {fourth} {budget}", width)
     least = f"{totals.min_w_balance_j / 1000:.1f} of {model.w_prime_j / 1000:.1f} kJ"
     yield from _figure("W' left", f"{least} at its lowest", width)
-    saved = totals.upright_time_s - totals.time_s
-    tucked = f"{percent(totals.tucked_time_share)} of the time, "
-    tucked += f"{percent(totals.tucked_distance_share)} of the road"
-    worth = f"; {clock(saved)} faster than never tucked" if np.isfinite(saved) else ""
-    yield from _figure("Tucked", tucked + worth, width)
     yield from _feeding(plan, width)
     if np.isfinite(proof.gap) and np.isfinite(proof.bound_s):
         slower = f"{percent(proof.gap, 2)} ({seconds(totals.time_s - proof.bound_s)})"
@@ -185,35 +201,38 @@ def _best_stretches(plan: Plan, width: int) -> Iterator[str]:
         yield from textwrap.wrap(told, width, initial_indent="  ", subsequent_indent="  ")
 
 
-def _unsafe_lines(stretches: Sequence[UnsafeStretch], width: int, most: int) -> Iterator[str]:
+def _unsafe_lines(plan: Plan, width: int, most: int, most_reasons: int | None = None) -> Iterator[str]:
+    """List the dearest stretches in the order of the road, each with its first few reasons."""
+    stretches = plan.unsafe_to_tuck
     if not stretches:
         yield "Nowhere do the safety rules refuse the tuck."
         return
-    length = sum(s.end_m - s.up_by_m for s in stretches) / 1000
-    cost = sum(s.cost_s for s in stretches)
-    yield from textwrap.wrap(
-        f"Hands on the brakes: {len(stretches)} stretches, {length:.1f} km, {seconds(cost)} lost to safety",
-        width,
-    )
+    yield "Hands on the brakes"
     yield "  up by    from      to    costs  why"
     shown = sorted(sorted(stretches, key=lambda s: -s.cost_s)[:most], key=lambda s: s.start_m)
     for s in shown:
         places = " ".join(f"{kilometres(place):>7}" for place in (s.up_by_m, s.start_m, s.end_m))
         head = f"{places} {seconds(s.cost_s):>8}  "
-        why = "; ".join(_ascii(reason_words(reason)) for reason in s.reasons) or "not told"
-        yield from textwrap.wrap(why, width, initial_indent=head, subsequent_indent=" " * len(head))
+        told = [_ascii(words) for words in stretch_reasons(plan, s)] or ["not told"]
+        kept = told[:most_reasons]
+        more = f"; {len(told) - len(kept)} more" if len(kept) < len(told) else ""
+        yield from textwrap.wrap(
+            "; ".join(kept) + more, width, initial_indent=head, subsequent_indent=" " * len(head)
+        )
     if len(shown) < len(stretches):
         yield f"  ... and {len(stretches) - len(shown)} that cost less; all of them: pacer check"
+    elif most_reasons is not None:
+        yield "  every reason: pacer check"
 
 
 def _rule_lines(stretches: Sequence[UnsafeStretch]) -> Iterator[str]:
     rules = rule_costs(stretches)
     if rules:
         yield ""
-        yield "What each rule costs              stretches    alone   with others"
+        yield "What each rule costs              stretches  by itself   with others"
         for rule in rules:
-            name = clean(rule.rule, 32)
-            yield f"  {name:<32} {rule.stretches:8d} {seconds(rule.alone_s):>8} {seconds(rule.shared_s):>13}"
+            name = clean(rule_words(rule.rule), 32)
+            yield f"  {name:<32} {rule.stretches:8d} {seconds(rule.alone_s):>10} {seconds(rule.shared_s):>13}"
 
 
 def _corner_lines(course: Course, width: int) -> Iterator[str]:

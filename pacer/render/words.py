@@ -6,7 +6,7 @@ import math
 import unicodedata
 from typing import Final
 
-from pacer.planning.plan import Plan, Reason
+from pacer.planning.plan import Plan
 from pacer.units import KMH
 
 __all__ = [
@@ -19,7 +19,6 @@ __all__ = [
     "kilometres_from",
     "labelled",
     "percent",
-    "reason_words",
     "route_name",
     "seconds",
     "signed_seconds",
@@ -50,6 +49,8 @@ _UNITS: Final = {
     "g": "g",
     "s": "s",
 }
+_SHARES: Final = {"relative_humidity", "tuck_steepest_descent", "drivetrain_efficiency"}
+"""Keys whose value is a share of one, said in percent."""
 _HIDDEN: Final = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 _FOLDED: Final = {
     "ß": "ss",
@@ -159,6 +160,11 @@ def labelled(key: str, value: object) -> tuple[str, str]:
         if key.endswith(f"_{suffix}"):
             words, unit = key.removesuffix(f"_{suffix}"), said
             break
+    if isinstance(value, int | float) and not isinstance(value, bool):
+        if key in _SHARES:
+            value, unit = round(100.0 * value, 6), "%"
+        elif unit == "J" and abs(value) >= 1000.0:
+            value, unit = value / 1000.0, "kJ"
     shown = _plain_value(value)
     name = (
         words.replace("_", " ")
@@ -179,14 +185,3 @@ def _plain_value(value: object) -> str:
             return f"{min(value):.4g} to {max(value):.4g} ({len(value)} values)"
         return f"{len(value)} values"
     return "–" if value is None else clean(value, 120)
-
-
-def reason_words(reason: Reason) -> str:
-    """Say a refusal with its numbers: "steep descent 6.2 % down (limit 5.0)"."""
-    rule = clean(reason.rule, 80)
-    if reason.unit == "zone" or not math.isfinite(reason.value):
-        return rule
-    unit = clean(reason.unit, 20).removesuffix(" radius")
-    digits = {"g": 2, "m": 0}.get(unit, 1)
-    limit = f" (limit {reason.limit:.{digits}f})" if math.isfinite(reason.limit) else ""
-    return f"{rule} {reason.value:.{digits}f} {unit}{limit}"

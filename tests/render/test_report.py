@@ -18,8 +18,9 @@ import pytest
 
 from pacer.planning.plan import Cue, Plan
 from pacer.render.digest import tucked_stretches
+from pacer.render.reasons import stretch_reasons
 from pacer.render.report import draw_report
-from pacer.render.words import clock, kilometres, reason_words, seconds
+from pacer.render.words import clock, kilometres, seconds
 from tests.render.browser import browser, needs_chromium, opened
 from tests.render.sample import sample_plan
 
@@ -109,7 +110,7 @@ def test_tables_say_what_the_plan_says() -> None:
     assert len(segments) == len(plan.segments)
     for row, segment in zip(segments, plan.segments, strict=True):
         assert row[1] == f"{kilometres(segment.start_m)}–{kilometres(segment.end_m)}"
-        assert row[5:9] == [
+        assert row[2:6] == [
             segment.position,
             f"{segment.power_w:.0f}",
             f"{segment.speed_m_s * 3.6:.1f}",
@@ -123,7 +124,7 @@ def test_tables_say_what_the_plan_says() -> None:
     unsafe = rows["Where it is unsafe to be tucked"][1:]
     for row, stretch in zip(unsafe, plan.unsafe_to_tuck, strict=True):
         assert row[0] == kilometres(stretch.up_by_m)
-        assert all(reason_words(reason) in row[2] for reason in stretch.reasons)
+        assert all(words in row[3] for words in stretch_reasons(plan, stretch))
     assert rows["When to be where"][-1][2] == clock(plan.totals.time_s)
 
 
@@ -271,9 +272,13 @@ def test_keys(chromium: Any, tmp_path: Path) -> None:
     """Slider and strips are reached by the tab key; arrows move, plus, minus and 0 zoom."""
     page, _ = opened(chromium, draw_report(sample_plan()), tmp_path)
     reached = []
-    for _ in range(12):
+    for _ in range(24):
         page.keyboard.press("Tab")
-        reached.append(page.evaluate("document.activeElement.id"))
+        reached.append(page.evaluate("document.activeElement.id || document.activeElement.hash"))
+    links = [name for name in reached if name and name.startswith("#")]
+    assert links[0] == "#cautions"
+    assert all(page.locator(link).count() == 1 for link in links)
+    assert len(links) == page.locator("main > section").count()
     assert [name for name in reached if name in {"place", "out", "in", "whole", "strips"}] == [
         "place",
         "out",
@@ -304,6 +309,48 @@ def test_keys(chromium: Any, tmp_path: Path) -> None:
     page.keyboard.press("ArrowRight")
     assert page.locator("#r-km").inner_text() != "km 0.01"
     page.close()
+
+
+@needs_chromium
+def test_on_a_phone_the_reasons_have_the_whole_width(chromium: Any, tmp_path: Path) -> None:
+    """On a narrow screen reasons go below their stretch, in sight without scrolling, and stay table cells."""
+    page, _ = opened(chromium, draw_report(sample_plan()), tmp_path, viewport={"width": 390, "height": 844})
+    why = page.locator("#unsafe table.stacked tbody tr:first-child td:last-child")
+    box = why.bounding_box()
+    assert box["width"] > 300.0
+    assert box["x"] >= 0.0
+    assert box["x"] + box["width"] <= 390.0
+    assert why.get_attribute("role") == "cell"
+    watts = page.locator("#segments tbody tr:first-child td:nth-child(4)").bounding_box()
+    assert watts["x"] + watts["width"] <= 390.0
+    page.close()
+
+
+@needs_chromium
+def test_scale_and_wind_keep_clear_of_the_road(chromium: Any, tmp_path: Path) -> None:
+    """On a phone, with its large letters, scale and wind touch neither each other nor the ends' names."""
+    page, _ = opened(chromium, draw_report(sample_plan()), tmp_path, viewport={"width": 390, "height": 844})
+    texts = page.locator("#map text")
+    boxes = [texts.nth(k).bounding_box() for k in range(texts.count())]
+    bars = page.locator("#map .furniture")
+    assert bars.count() == 2
+    for k in range(2):
+        inside = bars.nth(k).text_content()
+        mine = bars.nth(k).bounding_box()
+        others = [box for n, box in enumerate(boxes) if texts.nth(n).text_content() != inside]
+        assert not any(_overlap(mine, box) for box in others)
+    road = page.locator("#map .road.under").first.bounding_box()
+    assert not any(_overlap(bars.nth(k).bounding_box(), road) for k in range(2))
+    page.close()
+
+
+def _overlap(a: dict[str, float], b: dict[str, float]) -> bool:
+    return (
+        a["x"] < b["x"] + b["width"]
+        and b["x"] < a["x"] + a["width"]
+        and a["y"] < b["y"] + b["height"]
+        and b["y"] < a["y"] + a["height"]
+    )
 
 
 @needs_chromium

@@ -8,8 +8,10 @@ import numpy as np
 import pytest
 
 from pacer.course.segment import course_segments
-from pacer.planning.plan import Plan
-from pacer.render.digest import enough_for, rule_costs, terrain, tucked_stretches
+from pacer.planning.plan import Plan, Reason
+from pacer.planning.safety import Rule
+from pacer.render.digest import decision, enough_for, rule_costs, terrain, tucked_stretches
+from pacer.render.reasons import reason_words, rule_words, stretch_reasons
 from pacer.render.summary import check_summary, plan_summary, route_summary
 from pacer.render.words import clock, kilometres
 from tests.render.sample import sample_course, sample_plan
@@ -73,10 +75,11 @@ def test_check_tells_every_stretch() -> None:
     """Each unsafe stretch has a line with where the hands go back and the numbers of each reason."""
     plan = sample_plan()
     text = check_summary(plan)
+    one_line = " ".join(text.split())
     for stretch in plan.unsafe_to_tuck:
         places = (stretch.up_by_m, stretch.start_m, stretch.end_m)
         assert " ".join(f"{kilometres(place):>7}" for place in places) in text
-        assert all(reason.rule in text for reason in stretch.reasons)
+        assert all(words in one_line for words in stretch_reasons(plan, stretch))
 
 
 def test_nothing_unsafe_never_tucked() -> None:
@@ -86,6 +89,7 @@ def test_nothing_unsafe_never_tucked() -> None:
     text = plan_summary(replace(plan, unsafe_to_tuck=(), segments=segments, cautions=()))
     assert "Nowhere do the safety rules refuse the tuck." in text
     assert "Never tucked on this course." in text
+    assert "Tuck?      No: upright all the way" in text
     assert "Cautions" not in text
 
 
@@ -150,3 +154,61 @@ def test_the_course_without_corners() -> None:
     assert "No corners that matter." in text
     assert "1 segments" not in text
     assert "nothing" in text
+
+
+@pytest.mark.parametrize(
+    ("saved", "wanted"),
+    [(160.0, "Yes: 2:40 faster than never tucked ("), (9.0, "Hardly: 9.0 s faster"), (0.2, "No gain: ")],
+)
+def test_the_decision_is_answered_first(saved: float, wanted: str) -> None:
+    """Whether tucking pays stands before everything else, and little is called little."""
+    plan = sample_plan()
+    plan = replace(plan, totals=replace(plan.totals, upright_time_s=plan.totals.time_s + saved))
+    assert decision(plan).pays.startswith(wanted)
+    for text in (plan_summary(plan), check_summary(plan)):
+        first = next(line for line in text.splitlines() if line.startswith("  "))
+        assert first.startswith(f"  Tuck?      {wanted}")
+
+
+@pytest.mark.parametrize(
+    ("reason", "wanted"),
+    [
+        (Reason("steep descent", 6.24, 5.0, "% down"), "steep descent, 6.2 % (at most 5)"),
+        (Reason("corner radius", 9.3, 40.0, "m radius"), "tight corner, 9 m radius (at least 40)"),
+        (Reason("corner radius", 39.8, 40.0, "m radius"), "tight corner, 39.8 m radius (at least 40)"),
+        (
+            Reason("corner lateral acceleration", 0.151, 0.15, "g"),
+            "fast corner, 0.151 g sideways (at most 0.15)",
+        ),
+        (Reason("speed-limit zone", 40.0, 40.0, "km/h"), "speed limit 40 km/h"),
+        (Reason("distance to the finish", 0.0, 200.0, "m"), "last 200 m"),
+        (Reason("braking ahead", 51.7, 21.3, "km/h"), "braking ahead, from 52 to 21 km/h"),
+        (Reason("braking ahead", 37.0, 36.9, "km/h"), "braking ahead"),
+        (Reason("no-tuck zone", 1.0, 0.0, "zone"), "no-tuck zone"),
+        (Reason("gust crosswind", float("nan"), 6.0, "m/s"), "gusts from the side"),
+        (Reason("a rule of tomorrow", 3.0, 2.5, "m"), "a rule of tomorrow 3 m (limit 2.5)"),
+    ],
+)
+def test_reasons_are_told_as_a_rider_would(reason: Reason, wanted: str) -> None:
+    """The thing, its number and what is allowed, as finely as it takes to see the difference."""
+    assert reason_words(reason) == wanted
+
+
+@pytest.mark.parametrize("rule", list(Rule))
+def test_every_rule_has_words(rule: Rule) -> None:
+    """No rule of the planner falls back to how an unknown one is told."""
+    unit = "zone" if rule in (Rule.NO_TUCK_ZONE, Rule.FEED_ZONE) else "m"
+    assert "(limit" not in reason_words(Reason(rule.value, 2.0, 1.0, unit))
+    assert rule_words(rule.value)
+
+
+def test_zones_are_told_with_their_note() -> None:
+    """What the rider wrote at a zone stands beside the refusal that it makes, and only there."""
+    plan = sample_plan()
+    stretch = replace(plan.unsafe_to_tuck[0], reasons=(Reason("no-tuck zone", 1.0, 0.0, "zone"),))
+    here = 0.0005 * (stretch.start_m + stretch.end_m)
+    far = here + 1000.0
+    for start, told in ((here, "no-tuck zone: school gate"), (far, "no-tuck zone")):
+        zone = {"kind": "no-tuck", "start_km": start, "end_km": start + 0.01, "note": "school gate"}
+        noted = replace(plan, inputs={**plan.inputs, "zones": [zone]})
+        assert stretch_reasons(noted, stretch) == (told,)
