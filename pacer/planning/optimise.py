@@ -31,6 +31,10 @@ MOST_ROUNDS: Final = 10
 SETTLED: Final = 2e-5
 """Relative gain of time between rounds that counts as none."""
 
+UNMOVED: Final = 1e-3
+"""Share of the time that changes place between rounds under which another one changes nothing: what the drag
+about the last speeds gets wrong is of second order in it."""
+
 ROUGH: Final = 1e-4
 """Relative accuracy of the solution from which the first positions are taken."""
 
@@ -43,11 +47,11 @@ W_PRIME_SLIP: Final = 0.005
 FLAT: Final = 0.5
 """Curvature of the drag over that in still air, under which a round keeps its speeds near the last's."""
 
-ROUNDINGS: Final = 1
-"""Rounds of positions tried from the shares of the relaxation."""
-
 MOST_ROUNDED: Final = 3000
-"""Cells above which they aren't tried: the gain is under 0.02 % and the rider waits."""
+"""Cells above which positions rounded from the relaxation aren't tried: the rider waits for under 0.02 %."""
+
+NEAR_BOUND: Final = 1e-4
+"""So near the bound they aren't tried either."""
 
 
 def _upright(problem: Problem) -> npt.NDArray[np.int64]:
@@ -171,6 +175,7 @@ def optimise(scenario: Scenario, near: Solution | None = None, *, relaxed: bool 
             state.scenario.upright,
             number,
         )
+        before = state.seconds
         state.learn(found)
         wanted, power = choose_positions(cost, state.seconds, stays), found.power
         # The first round's drag, air and recovery are guesses: it never counts as the best, nor does a round
@@ -179,7 +184,9 @@ def optimise(scenario: Scenario, near: Solution | None = None, *, relaxed: bool 
         gained = best is None or optimum.time < best.optimum.time * (1.0 - SETTLED)
         if sound and (best is None or optimum.time < best.optimum.time):
             best = found
-        if number > 2 and sound and not gained:
+        moved = float(np.abs(state.seconds - before).sum() / state.seconds.sum())
+        as_before = np.array_equal(wanted, position) and state.recovery is None and moved < UNMOVED
+        if sound and (as_before or (number > 2 and not gained)):
             break
         arrival = state.arrival
         problem, verdict = state.problem()
@@ -189,26 +196,23 @@ def optimise(scenario: Scenario, near: Solution | None = None, *, relaxed: bool 
 
 def _rounded(found: Solution, stays: Stays, lowest_allowed: float) -> Solution:
     """The solution with its relaxation, and with positions rounded from that where they are faster."""
-    problem, best = found.problem, found
-    pace = found.pace
     relaxed = relax(found, stays.shortest)
     if not relaxed.solved:
         return found
-    seconds = problem.road.length * found.optimum.slowness
-    wanted = round_shares(relaxed, problem.allowed, seconds, stays)
+    found = replace(found, relaxed=relaxed)
+    problem, pace = found.problem, found.pace
+    if len(problem.road) > MOST_ROUNDED or found.optimum.time < relaxed.bound * (1.0 + NEAR_BOUND):
+        return found
+    wanted = round_shares(relaxed, problem.allowed, problem.road.length * found.optimum.slowness, stays)
     shape = drag_shape(problem.road, np.maximum(0.5 * (pace[:-1] + pace[1:]), 0.5))
-    rows = np.arange(wanted.size)
-    for _ in range(ROUNDINGS if wanted.size <= MOST_ROUNDED else 0):
-        optimum = solve(problem, Branches.fixed(wanted), shape, found.recovery, accuracy=SETTLED_ACCURACY)
-        if not optimum.solved:
-            break
-        cost = position_costs(problem, optimum)
-        lowest = float(balance_of(problem, optimum.force, optimum.slowness).min())
-        sound = lowest > lowest_allowed and bool(np.all(np.isfinite(cost[rows, wanted])))
-        if sound and _with_changes(optimum, wanted) < _with_changes(best.optimum, best.position):
-            best = replace(found, optimum=optimum, position=wanted, cost=cost, w_lowest=lowest)
-        wanted = choose_positions(cost, problem.road.length * optimum.slowness, stays)
-    return replace(best, relaxed=relaxed)
+    optimum = solve(problem, Branches.fixed(wanted), shape, found.recovery, accuracy=SETTLED_ACCURACY)
+    if not optimum.solved or _with_changes(optimum, wanted) >= _with_changes(found.optimum, found.position):
+        return found
+    cost = position_costs(problem, optimum)
+    lowest = float(balance_of(problem, optimum.force, optimum.slowness).min())
+    if lowest <= lowest_allowed or not np.all(np.isfinite(cost[np.arange(wanted.size), wanted])):
+        return found
+    return replace(found, optimum=optimum, position=wanted, cost=cost, w_lowest=lowest)
 
 
 def _with_changes(optimum: Optimum, position: npt.NDArray[np.int64]) -> float:
