@@ -7,6 +7,7 @@ on a power meter. Hands go back at the point that the safety rules give, never l
 from __future__ import annotations
 
 from collections.abc import Iterator, Sequence
+from dataclasses import replace
 from typing import Final
 
 from pacer.course.track import Corner, Zone, ZoneKind
@@ -22,6 +23,9 @@ _SHORTEST: Final = 1.0
 
 _BECAUSE: Final = 300.0
 """A refusal further on than this isn't why the hands go back here [m]; a design choice."""
+
+_AGAIN: Final = 600.0
+"""The same words so soon after would be taken for the same place [m]; a design choice."""
 
 Run = tuple[PlanSegment, ...]
 
@@ -58,7 +62,10 @@ def make_cues(
     found: list[Cue] = []
     before: PlanSegment | None = None
     for run in _runs(segments):
-        found.append(_cue(run, before, unsafe, marks))
+        cue = _cue(run, before, unsafe, marks)
+        if found and cue.text == found[-1].text and cue.at_m - found[-1].at_m < _AGAIN:
+            cue = replace(cue, text=marks.slope(run[0]))
+        found.append(cue)
         before = run[-1]
     found.extend(_zone_cues(segments, zones, found))
     return tuple(sorted(found, key=lambda cue: cue.at_m))

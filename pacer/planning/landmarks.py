@@ -26,6 +26,9 @@ LOOK: Final = 200.0
 SLOPE: Final = 0.015
 """Grade from which the eye calls the road a climb or a descent; a design choice."""
 
+SOON: Final = 300.0
+"""How far beyond the point where the hands go back its cause may lie to be named [m]; a design choice."""
+
 _WIND_TURN: Final = 2.5
 _STRAIGHT_ON: Final = np.radians(20.0)
 
@@ -40,7 +43,7 @@ _RULE_WORDS: Final[dict[str, str]] = {
     Rule.BRAKING: "brake",
     Rule.START: "start",
     Rule.FINISH: "finish",
-    Rule.TOO_SLOW: "steep climb",
+    Rule.ROLLS_FAST: "fast descent",
     Rule.HANDS_BACK: "hands back",
 }
 
@@ -65,25 +68,33 @@ class Landmarks:
     def ahead(self, stretch: UnsafeStretch) -> str:
         """Say why the hands go back: the thing itself where it can be seen, else the rule."""
         rules = {reason.rule for reason in stretch.reasons}
-        inside = [c for c in self.corners if c.start < stretch.end_m + 1.0 and c.end > stretch.start_m - 1.0]
+        soon = min(stretch.end_m, stretch.up_by_m + SOON)
+        met = [c for c in self.corners if c.start < stretch.end_m + 1.0 and c.end > stretch.start_m - 1.0]
+        near = [c for c in met if c.start < soon + 1.0]
         seen: list[str] = []
         # A descent that holds corners is a descent first: the rider is on the brakes from its top.
-        long_fall = Rule.STEEP_DESCENT in rules and self._falls_first(stretch, inside)
-        if long_fall:
-            seen.append("steep" if inside else _RULE_WORDS[Rule.STEEP_DESCENT])
-        if inside:
-            seen.append(corner_words(inside[0]))
-            if len(inside) > 1 and not long_fall:
-                seen[-1] += f" +{len(inside) - 1}"
-        met = (zone for zone in self.zones if zone.kind in _ZONE_RULES and _meet(zone, stretch))
-        seen.extend(zone.note or _RULE_WORDS[_ZONE_RULES[zone.kind]] for zone in met)
+        if Rule.STEEP_DESCENT in rules and self._falls_first(stretch, met):
+            seen.append("steep" if met else _RULE_WORDS[Rule.STEEP_DESCENT])
+            near = met[:1]
+        if near:
+            more = f" and {len(near) - 1} more" if len(near) > 1 else ""
+            seen.append(corner_words(near[0]) + more)
+        zones = (z for z in self.zones if z.kind in _ZONE_RULES and _meet(z, stretch) and z.start <= soon)
+        seen.extend(zone.note or _RULE_WORDS[_ZONE_RULES[zone.kind]] for zone in zones)
         if Rule.GUST in rules:
             seen.append(self._side_wind(stretch))
-        if Rule.FINISH in rules:
+        if Rule.FINISH in rules and stretch.end_m < stretch.up_by_m + 2.0 * SOON:
             seen.append(_RULE_WORDS[Rule.FINISH])
-        if not seen:
-            seen = [_RULE_WORDS.get(reason.rule, reason.rule) for reason in stretch.reasons]
-        return ", ".join(dict.fromkeys(seen[:2])) or "hands back"
+        return ", ".join(dict.fromkeys(seen[:2])) or self._by_the_road(stretch)
+
+    def _by_the_road(self, stretch: UnsafeStretch) -> str:
+        """Say what the road does where nothing stands that the hands go back for; else name the rule."""
+        place = stretch.up_by_m
+        slope = self._grade(place, place + SOON)
+        if slope > SLOPE:
+            return self._slope_change(place) or _slope_words(slope)
+        named = [_RULE_WORDS[reason.rule] for reason in stretch.reasons if reason.rule in _RULE_WORDS]
+        return named[0] if named else self._slope_change(place) or "hands back"
 
     def at(self, place: float, segment: PlanSegment, before: PlanSegment | None) -> str:
         """Say what stands at a place where the rider's task changes without a refusal."""
@@ -100,6 +111,10 @@ class Landmarks:
             or self._wind_change(segment, before)
             or _slope_words(segment.mean_grade)
         )
+
+    def slope(self, segment: PlanSegment) -> str:
+        """Say what the road does from here on, in numbers."""
+        return _slope_words(segment.mean_grade)
 
     def _noted(self, place: float) -> str:
         notes = [z for z in self.zones if z.kind is ZoneKind.NOTE and z.note]

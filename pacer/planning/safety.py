@@ -84,9 +84,9 @@ class Finding:
     worst_is_high: bool = True
 
     def worst(self, index: npt.NDArray[np.int64]) -> Reason:
-        """The worst cell of those picked, as a reason."""
-        value = self.value[index]
-        k = index[int(np.argmax(value) if self.worst_is_high else np.argmin(value))]
+        """The cell of those picked that passes its own limit by most, as a reason."""
+        over = self.value[index] - self.limit[index]
+        k = index[int(np.argmax(over) if self.worst_is_high else np.argmin(over))]
         return Reason(self.rule.value, float(self.value[k]), float(self.limit[k]), self.unit)
 
 
@@ -230,14 +230,9 @@ class _Judge:
     def slow(self, upright: FloatArray | None) -> None:
         slowest = self.limits.tuck_slowest
         speed = self.fastest if upright is None else np.minimum(self.fastest, upright)
-        self.add(
-            Rule.TOO_SLOW,
-            speed < slowest,
-            speed * 3.6,
-            slowest * 3.6,
-            "km/h",
-            worst_is_high=False,
-        )
+        # Pulling away is refused by itself.
+        slow = (speed < slowest) & (self.cells.start >= self.limits.start_upright)
+        self.add(Rule.TOO_SLOW, slow, speed * 3.6, slowest * 3.6, "km/h", worst_is_high=False)
 
     def rolling(self, coasting: FloatArray) -> None:
         """Where a tucked rider who only coasts would pass the tucked top speed, with no brakes at hand."""
