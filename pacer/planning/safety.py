@@ -1,4 +1,4 @@
-"""The rules that say where a position with the hands off the brakes is refused, and the limits on speed.
+"""The rules that say where a position with the hands off the brakes is refused.
 
 Everything here follows from the course, the air, the limits, a speed that the rider is not expected to
 pass ("approach speed", see `reach.py`) and the speed of a ride that is never tucked, never from the plan
@@ -19,24 +19,13 @@ import numpy.typing as npt
 from pacer.course.track import Cells, Corner, CornerKind, Zone, ZoneKind
 from pacer.planning.limits import Limits
 from pacer.planning.plan import Reason, UnsafeStretch
+from pacer.planning.speed_limits import at_cell_ends, corner_speed_limit, speed_limits, touched
 from pacer.units import GRAVITY, FloatArray
 
-__all__ = [
-    "Finding",
-    "Rule",
-    "Verdict",
-    "at_cell_ends",
-    "corner_speed_limit",
-    "judge",
-    "speed_limits",
-    "unsafe_stretches",
-]
+__all__ = ["Finding", "Rule", "Verdict", "judge", "unsafe_stretches"]
 
 ROLLING_MARGIN: Final = 1.0
 """How near the approach speed must be to the tucked top speed for coasting to matter [m/s]; a choice."""
-
-DISMOUNT_SPEED: Final = 1.4
-"""Speed at a dismount line, a walking pace [m/s]; common practice, no source."""
 
 
 class Rule(StrEnum):
@@ -122,38 +111,6 @@ class Verdict:
         return tuple(found)
 
 
-def corner_speed_limit(radius: FloatArray, lateral: float) -> FloatArray:
-    """Speed at which a corner takes a lateral acceleration, v² = a R [m/s]."""
-    return np.asarray(np.sqrt(lateral * radius))
-
-
-def _touched(cells: Cells, start: float, end: float) -> npt.NDArray[np.bool_]:
-    """Cells that share more than a point with [start, end]; at least the one that holds a point."""
-    ends = cells.start + cells.length
-    hit = (cells.start < end - 1e-6) & (ends > start + 1e-6)
-    if not hit.any():
-        hit[min(int(np.searchsorted(ends, start, side="right")), len(cells) - 1)] = True
-    return np.asarray(hit)
-
-
-def speed_limits(cells: Cells, zones: Sequence[Zone], limits: Limits) -> FloatArray:
-    """Speed limit of each cell with the hands on the brakes, shape (n,) [m/s]."""
-    cell = np.minimum(corner_speed_limit(cells.corner_radius, limits.corner_lateral), limits.top_speed)
-    for zone in zones:
-        if zone.kind is ZoneKind.SPEED_LIMIT and zone.value is not None:
-            hit = _touched(cells, zone.start, zone.end)
-            cell[hit] = np.minimum(cell[hit], zone.value)
-    return cell
-
-
-def at_cell_ends(cell_limit: FloatArray, *, dismount: bool) -> FloatArray:
-    """Bring cell limits to the cell ends, shape (n + 1,) [m/s]: the lower neighbour, the dismount line."""
-    node = np.minimum(np.append(cell_limit, np.inf), np.insert(cell_limit, 0, np.inf))
-    if dismount:
-        node[-1] = min(node[-1], DISMOUNT_SPEED)
-    return np.asarray(node)
-
-
 class _Judge:
     """Applies the rules one by one and keeps their findings."""
 
@@ -209,7 +166,7 @@ class _Judge:
         dead = np.zeros(len(cells), dtype=bool)
         for corner in self.corners:
             if corner.kind is CornerKind.DEAD_TURN:
-                dead |= _touched(cells, corner.start, corner.end)
+                dead |= touched(cells, corner.start, corner.end)
         radius = cells.corner_radius
         self.add(Rule.DEAD_TURN, dead, radius, limits.tuck_min_radius, "m radius", worst_is_high=False)
         tight = (radius < limits.tuck_min_radius) & ~dead
@@ -246,11 +203,11 @@ class _Judge:
             hit = np.zeros(len(self.cells), dtype=bool)
             for zone in zones:
                 if zone.kind is kind:
-                    hit |= _touched(self.cells, zone.start, zone.end)
+                    hit |= touched(self.cells, zone.start, zone.end)
             self.add(rule, hit, 1.0, 0.0, "zone")
         for zone in zones:
             if zone.kind is ZoneKind.SPEED_LIMIT and zone.value is not None:
-                hit = _touched(self.cells, zone.start, zone.end) & (self.fastest > zone.value)
+                hit = touched(self.cells, zone.start, zone.end) & (self.fastest > zone.value)
                 self.add(Rule.SPEED_ZONE, hit, self.fastest * 3.6, zone.value * 3.6, "km/h")
 
     def braking(self) -> None:

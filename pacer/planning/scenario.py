@@ -18,7 +18,8 @@ from pacer.planning.positions import Stays
 from pacer.planning.problem import Fatigue, Problem
 from pacer.planning.race import FinishKind, Race, StartKind
 from pacer.planning.reach import approach_speed
-from pacer.planning.safety import Verdict, at_cell_ends, judge, speed_limits
+from pacer.planning.safety import Verdict, judge
+from pacer.planning.speed_limits import at_cell_ends, speed_limits
 from pacer.units import GRAVITY, FloatArray
 
 __all__ = ["TRACTION", "AirOnCells", "Scenario"]

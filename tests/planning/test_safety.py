@@ -15,15 +15,8 @@ from hypothesis import strategies as st
 from pacer.course.track import Cells, Corner, CornerKind, Zone, ZoneKind
 from pacer.physics.rider import Skill
 from pacer.planning.limits import DEFAULT_LIMITS, SAFETY_KEYS, Limits, limits_for, safety_table
-from pacer.planning.safety import (
-    Rule,
-    Verdict,
-    at_cell_ends,
-    corner_speed_limit,
-    judge,
-    speed_limits,
-    unsafe_stretches,
-)
+from pacer.planning.safety import Rule, Verdict, judge, unsafe_stretches
+from pacer.planning.speed_limits import at_cell_ends, corner_speed_limit, speed_limits
 from pacer.units import GRAVITY, KMH
 from tests.planning.courses import straight_cells
 from tests.reference_tables import read_table
@@ -85,10 +78,11 @@ DEFAULTS = {
     "tuck_slowest_kmh": (20.0, 17.0, 14.0),
     "start_upright_m": (300.0, 200.0, 100.0),
     "finish_upright_m": (300.0, 200.0, 100.0),
+    "wet_factor": (0.6, 0.6, 0.6),
 }
 
 
-@pytest.mark.parametrize("key", DEFAULTS)
+@pytest.mark.parametrize("key", SAFETY_KEYS)
 def test_defaults_by_skill(key: str) -> None:
     """Each skill gets its documented default, in the units of the rider file."""
     found = tuple(safety_table(limits_for(skill, {}, wet=False))[key] for skill in Skill)
