@@ -148,9 +148,10 @@ def _draw_wide(pen: Pen, box: Box, row: Row, digits: int) -> None:
 
 def _draw_tall(pen: Pen, box: Box, row: Row, digits: int) -> None:
     """On a narrow card: figures above, words below."""
-    big = min(0.40 * box.height / _DIGIT, box.width / (4.2 + 0.7 * digits))
-    base = box.top - _DIGIT * big - 0.10 * box.height
     left, right = box.x + 2.5 * MM, box.right - 0.6 * MM
+    # Decimals and watts take 3.3 of the font's size; the rest keeps kilometres and watts apart.
+    big = min(0.40 * box.height / _DIGIT, (right - left) / (4.0 + 0.7 * digits))
+    base = box.top - _DIGIT * big - 0.10 * box.height
     _draw_distance(pen, left + 0.7 * digits * big, base, row.where, big)
     if row.watts:
         pen.text(right, base, row.watts, big, bold=True, right=True, room=2.3 * big)

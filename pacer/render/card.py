@@ -30,7 +30,9 @@ PAPERS: Final = {"A4": (210.0, 297.0), "Letter": (215.9, 279.4)}
 
 _SMALLEST, _LARGEST = 25.0, 280.0
 _SIDE, _TOP, _BOTTOM = 8.0, 7.0, 13.0
-_MOST_FRONTS: Final = 8
+_MOST_FRONTS: Final = 16
+_MANY_FRONTS: Final = 8
+"""More than these and the user is told how to need fewer."""
 _SMALL_LOSS: Final = 0.001
 """Share of the race's time that merging may cost before another front is added; a design choice."""
 
@@ -121,7 +123,7 @@ def draw_card(
         One of `PAPERS`.
     most_cues : int or None
         At most so many lines, on as many fronts as it takes. By default as few fronts as keep the loss by
-        merging under a thousandth of the time, eight at most.
+        merging under a thousandth of the time, sixteen at most.
     extras : iterable of str
         The user's own lines for the checklist on the back.
     font : bytes or None
@@ -149,7 +151,7 @@ def draw_card(
     printed += [item.text for item in back_items(plan, splits, extras, notes)]
     lacking = _lacking_note(printed, typeface)
     backs, letters = flow(back_items(plan, splits, extras, [*notes, _identity(plan)]), *grid.card, typeface)
-    notes += lacking
+    notes += [*_many_note(len(fronts), grid, most_cues), *lacking]
     pdf = _draw_sheets(plan, grid, fronts, backs, letters, cues, typeface)
     return DrawnCard(pdf, tuple(notes), cues, cost)
 
@@ -201,6 +203,14 @@ def _merging_note(plan: Plan, cues: Sequence[Cue], cost: float) -> Iterable[str]
     if len(cues) < len(plan.cues):
         lost = "at no loss" if cost < 0.05 else f"about {seconds(cost)} slower than the full plan"
         yield f"{len(plan.cues)} cues merged into {len(cues)}: {lost}."
+
+
+def _many_note(fronts: int, grid: _Grid, most_cues: int | None) -> Iterable[str]:
+    if most_cues is None and fronts > _MANY_FRONTS:
+        room = lines_on(*(side * MM for side in SIZES["strip"]))
+        longer = f" --size strip holds {room} lines a front;" if room > lines_on(*grid.card) else ""
+        fewer = "--most-cues N merges to fewer and says what that costs."
+        yield f"The card needs {fronts} fronts:{longer} {fewer}"
 
 
 def _lacking_note(printed: Iterable[str], typeface: Typeface) -> list[str]:

@@ -180,6 +180,22 @@ def test_as_few_fronts_as_lose_little() -> None:
     assert merge_cues(plan, (fronts - 1) * room)[1] > 0.001 * plan.totals.time_s
 
 
+def test_many_fronts_come_with_a_way_to_need_fewer() -> None:
+    """A course of many cues keeps them all, and the rider hears of the longer card and of merging."""
+    plan = sample_plan()
+    task = [cue for cue in plan.cues if cue.kind in ("up", "tuck")]
+    length = plan.totals.distance_m
+    many = tuple(
+        replace(task[k % 2], at_m=length * k / 140, kind="start" if k == 0 else task[k % 2].kind)
+        for k in range(140)
+    )
+    told = [note for note in draw_card(replace(plan, cues=many)).notes if "fronts" in note]
+    assert len(told) == 1
+    assert "--size strip" in told[0]
+    assert "--most-cues" in told[0]
+    assert not any("fronts" in note for note in draw_card(plan).notes)
+
+
 def test_several_positions_are_named() -> None:
     """Where upright may mean two positions, the line says which; TUCK alone is enough where there is one."""
     plan = sample_plan()
