@@ -72,6 +72,7 @@ DEFAULTS = {
     "tuck_top_speed_kmh": (42.0, 52.0, 62.0),
     "tuck_steepest_descent": (0.03, 0.05, 0.07),
     "tuck_lateral_g": (0.05, 0.10, 0.15),
+    "tuck_min_radius_m": (60.0, 40.0, 25.0),
     "tuck_gust_crosswind_m_s": (4.0, 6.0, 8.0),
     "hands_back_s": (4.0, 3.0, 2.0),
     "tuck_shortest_stay_s": (30.0, 20.0, 12.0),
