@@ -184,6 +184,10 @@ class Formulation:
         chord = self.y.at(arcs) * (low + high) - self.arc_share.at(arcs) * (low * high)
         return [chord - self.E.at(arcs)]
 
+    def fatigue(self, recovery: Recovery | None) -> list[Affine]:
+        """Rows of what the body can pay: endurance, then W'."""
+        return [self.endurance(), *self.w_prime(recovery)]
+
     def endurance(self) -> Affine:
         """Load allowed less load, one row."""
         road = self.problem.road

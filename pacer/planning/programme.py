@@ -75,8 +75,7 @@ def solve(
     zero = build.equalities()
     positive = [*build.inequalities(), *build.held_bounds(), *build.secant(within), build.stays()]
     endurance_row = sum(len(e) for e in positive)
-    positive.append(build.endurance())
-    positive.extend(build.w_prime(recovery))
+    positive.extend(build.fatigue(recovery))
     cones = build.cones()
     everything = [*zero, *positive, *cones]
     A = sparse.csc_matrix(-sparse.vstack([e.matrix for e in everything], format="csc"))
