@@ -16,6 +16,10 @@ References
 ----------
 [1] Patterson HD, Thompson R (1971). Recovery of inter-block information when block sizes are unequal.
     Biometrika 58(3):545-554. doi:10.1093/biomet/58.3.545 (from memory)
+[2] Rue H, Martino S, Chopin N (2009). Approximate Bayesian inference for latent Gaussian models by using
+    integrated nested Laplace approximations. Journal of the Royal Statistical Society B 71(2):319-392.
+    doi:10.1111/j.1467-9868.2008.00700.x: exploring the sizes along the axes of the curvature, each side with
+    a deviation of its own (from memory)
 """
 
 from __future__ import annotations
@@ -28,7 +32,7 @@ import numpy as np
 from pacer.rides.windows import Windows
 from pacer.units import FloatArray
 
-__all__ = ["Parts", "Scatter", "estimate_scatter", "hampel_weights", "typical_scatter"]
+__all__ = ["Parts", "Scatter", "estimate_scatter", "hampel_weights", "plausible_scatters", "typical_scatter"]
 
 _TUNING: Final = (2.5, 4.5, 8.0)
 """Where the weights leave one, begin to fall faster, reach their floor; common practice, no source."""
@@ -73,6 +77,11 @@ class Scatter:
     quick: float
     ends: float
 
+    @property
+    def logs(self) -> FloatArray:
+        """Logarithms of the sizes, shape (5,)."""
+        return np.log([self.wind, self.slow, self.memory, self.quick, self.ends])
+
     def covariance(self, parts: Parts, weights: FloatArray) -> FloatArray:
         """Covariance matrix of the windows' forces, shape (N, N) [N²]."""
         matrix = (self.wind**2 * parts.wind + self.slow**2) * np.exp(-parts.apart / self.memory)
@@ -113,33 +122,84 @@ def estimate_scatter(
     start : Scatter
         Where to begin.
     """
-    from scipy.linalg import LinAlgError, cho_factor, cho_solve
     from scipy.optimize import minimize
 
-    right = np.column_stack((residual, design))
+    reml = _Reml(parts, residual, design, weights)
+    first = start.logs
+    simplex = np.vstack((first, first + 0.4 * np.eye(first.size)))
+    found = minimize(
+        reml.cost,
+        first,
+        method="Nelder-Mead",
+        options={"xatol": 0.05, "fatol": 0.03, "maxfev": 250, "initial_simplex": simplex},
+    )
+    return Scatter(*np.exp(found.x).tolist())
 
-    def cost(logs: FloatArray) -> float:
+
+def plausible_scatters(
+    parts: Parts, residual: FloatArray, design: FloatArray, weights: FloatArray, best: Scatter
+) -> tuple[Scatter, ...]:
+    """Give sizes of the parts that stand for how well the ride tells them: equally likely, two an axis.
+
+    The axes are those of the likelihood's curvature at `best`, the points lie √5 standard deviations out, so
+    that their mean square is the variance of each axis; towards either side the deviation is what the
+    likelihood's own fall says [2]. Parameters as for `estimate_scatter`.
+    """
+    reml = _Reml(parts, residual, design, weights)
+    centre = best.logs
+    lowest = reml.cost(centre)
+    spread, axes = np.linalg.eigh(_curvature(reml, centre, lowest))
+    # the expectations alone curve the cost by 2 / spread²: no axis is known less well than by them
+    deviation = np.sqrt(2.0 / np.maximum(spread, 2.0 / _SPREAD.max() ** 2))
+    reach = np.sqrt(float(centre.size))
+    points = []
+    for axis, sd in zip(axes.T, deviation.tolist(), strict=True):
+        for side in (-1.0, 1.0):
+            rise = reml.cost(centre + side * reach * sd * axis) - lowest
+            own = sd * np.clip(reach / np.sqrt(max(rise, 1e-3)), 0.3, 2.0)
+            points.append(Scatter(*np.exp(centre + side * reach * own * axis).tolist()))
+    return tuple(points)
+
+
+def _curvature(reml: _Reml, centre: FloatArray, lowest: float, h: float = 0.25) -> FloatArray:
+    """Second derivatives of the cost by differences, shape (5, 5)."""
+    n = centre.size
+    step = h * np.eye(n)
+    up = np.array([reml.cost(centre + step[i]) for i in range(n)])
+    down = np.array([reml.cost(centre - step[i]) for i in range(n)])
+    second = np.diag((up - 2.0 * lowest + down) / h**2)
+    for i in range(n):
+        for j in range(i):
+            both = reml.cost(centre + step[i] + step[j])
+            second[i, j] = second[j, i] = (both - up[i] - up[j] + lowest) / h**2
+    return second
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Reml:
+    """Minus twice the logarithm of the restricted likelihood, expectations of the sizes included."""
+
+    parts: Parts
+    residual: FloatArray
+    design: FloatArray
+    weights: FloatArray
+
+    def cost(self, logs: FloatArray) -> float:
+        """Give it for the logarithms of the sizes."""
+        from scipy.linalg import LinAlgError, cho_factor, cho_solve
+
+        design = self.design
         try:
-            matrix = Scatter(*np.exp(logs).tolist()).covariance(parts, weights)
+            matrix = Scatter(*np.exp(logs).tolist()).covariance(self.parts, self.weights)
             factor = cho_factor(matrix, lower=True, check_finite=False, overwrite_a=True)
         except (LinAlgError, OverflowError):
             return 1e12
-        solved = cho_solve(factor, right, check_finite=False)
+        solved = cho_solve(factor, np.column_stack((self.residual, design)), check_finite=False)
         normal = design.T @ solved[:, 1:]
         gradient = design.T @ solved[:, 0]
         log_det = 2.0 * float(np.log(np.diag(factor[0])).sum())
         sign, log_normal = np.linalg.slogdet(normal)
         if sign <= 0:
             return 1e12
-        fit = float(residual @ solved[:, 0] - gradient @ np.linalg.solve(normal, gradient))
+        fit = float(self.residual @ solved[:, 0] - gradient @ np.linalg.solve(normal, gradient))
         return log_det + float(log_normal) + fit + float(np.sum(((logs - _EXPECTED) / _SPREAD) ** 2))
-
-    first = np.log([start.wind, start.slow, start.memory, start.quick, start.ends])
-    simplex = np.vstack((first, first + 0.4 * np.eye(5)))
-    found = minimize(
-        cost,
-        first,
-        method="Nelder-Mead",
-        options={"xatol": 0.05, "fatol": 0.03, "maxfev": 250, "initial_simplex": simplex},
-    )
-    return Scatter(*np.exp(found.x).tolist())

@@ -93,7 +93,7 @@ class Rules:
     surge: float = 1.5
     change: float = 5.0
     vertical: float = 3.0
-    descent: float = 0.3
+    descent: float = 0.1
 
 
 @dataclass(frozen=True, slots=True)
