@@ -98,6 +98,7 @@ class SvgSurface:
             viewBox=f"0 0 {width} {height}",
             width=str(width),
             height=str(height),
+            role="img",
             font_family="DejaVu Sans, system-ui, sans-serif",
         )
         return f"{picture}\n".encode("utf-8", errors="replace")

@@ -23,6 +23,7 @@ from pacer.units import FloatArray
 __all__ = ["plan_picture", "route_picture"]
 
 _WIDTH, _HEIGHT = 1600, 900
+_CAUTION = "Ride the course first. Where you can't see that it is safe, be upright."
 _INK, _SOFT, _RULE, _MUST = "#15222e", "#57636e", "#d8d2c3", "#ad3a12"
 _WIND, _BREEZE = "#1c6b73", "#bcd5d6"
 _GROUND, _GREY, _WASH, _WHITE = "#d9d2bf", "#c3c8cc", "#f4efe2", "#ffffff"
@@ -390,3 +391,4 @@ def _legend(surface: Surface) -> None:
         _frame(surface, box)
         surface.write((x + 44, 863), words, Letters(16))
         x += 60 + 9.6 * len(words) + 24
+    surface.write((1560.0, 863.0), _CAUTION, Letters(15, anchor="end", colour=_SOFT))

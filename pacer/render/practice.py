@@ -47,27 +47,33 @@ def practice_summary(
     """Say where to practise what, why there, in which weeks, and what to stop for."""
     lines = [f"Practising on the aero bars, skill: {skill.value}"]
     lines += [*textwrap.wrap(_LOOK_FIRST, width), ""]
+    # Where all places are on one road its name is told once.
+    roads = {stretch.road for stretches in found.values() for stretch in stretches}
+    if len(roads) == 1:
+        lines += [f"On {clean(next(iter(roads)), width - 3)}", ""]
+    several = len(roads) > 1
     for stage in Stage:
-        lines += _stage(stage, found.get(stage, ()), width)
+        lines += _stage(stage, found.get(stage, ()), width, several)
     lines.append("")
     for week in weeks:
-        lines += _week(week, found, width)
+        lines += _week(week, found, width, several)
     lines += ["Sit up, hands on the brakes, and stop for"]
     lines += [line for text in STOP_FOR for line in _point(text, width)]
     lines += ["", *textwrap.wrap(_DEFER, width)]
     return "\n".join(lines)
 
 
-def _stage(stage: Stage, stretches: Sequence[Stretch], width: int) -> Iterator[str]:
+def _stage(stage: Stage, stretches: Sequence[Stretch], width: int, several: bool) -> Iterator[str]:
     yield f"{stage.value.capitalize()}"
     if not stretches:
         yield from _point(f"none on these roads; look for {_LOOK_FOR[stage]}", width)
     for stretch in stretches:
-        yield from _point(f"{_place(stretch)}: {_why(stretch)}", width)
+        yield from _point(f"{_place(stretch, several)}: {_why(stretch)}", width)
 
 
-def _place(stretch: Stretch) -> str:
-    return f"{clean(stretch.road, 30)}, km {kilometres(stretch.start)} to {kilometres(stretch.end)}"
+def _place(stretch: Stretch, named: bool = True) -> str:
+    place = f"km {kilometres(stretch.start)} to {kilometres(stretch.end)}"
+    return f"{clean(stretch.road, 30)}, {place}" if named else place
 
 
 def _why(stretch: Stretch) -> str:
@@ -79,17 +85,17 @@ def _why(stretch: Stretch) -> str:
         parts.append("a bend at its end")
     else:
         parts.append(f"turns {math.degrees(stretch.turn):.0f}° at most")
-    parts.append(f"side gusts {stretch.gust:.1f} m/s (limit {stretch.gust_limit:.0f})")
+    parts.append(f"side gusts {stretch.gust:.1f} m/s (at most {stretch.gust_limit:.0f})")
     if stretch.quiet:
         parts.append("noted as quiet")
     return ", ".join(parts)
 
 
-def _week(week: Week, found: Mapping[Stage, Sequence[Stretch]], width: int) -> Iterator[str]:
+def _week(week: Week, found: Mapping[Stage, Sequence[Stretch]], width: int, several: bool) -> Iterator[str]:
     yield f"Week {week.number}: {week.title}"
     places = [found[stage][0] for stage in week.stages if found.get(stage)]
     if places:
-        yield from _point("on " + "; ".join(_place(place) for place in places), width)
+        yield from _point("on " + "; ".join(_place(place, several) for place in places), width)
     for task in week.tasks:
         yield from _point(task, width)
     yield ""

@@ -46,9 +46,10 @@ def replanned_summary(rest: Rest) -> str:
     plan = rest.plan
     start = float(plan.nodes.distance_m[0])
     side = "behind" if rest.behind >= 0.0 else "ahead of"
+    now = f"{clock(abs(rest.behind))} {side} the plan" if abs(rest.behind) >= 0.5 else "on the plan"
     lines = [
         f"{route_name(plan, 50)}, from km {kilometres(start)} at {clock(rest.elapsed)}",
-        f"  Now        {clock(abs(rest.behind))} {side} the plan",
+        f"  Now        {now}",
         f"  The day    {_day(rest)}",
     ]
     if rest.spent > 0.0:

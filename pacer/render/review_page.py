@@ -79,6 +79,10 @@ def _signed(time: float) -> str:
     return text.replace("-", "−") + " s"
 
 
+def _percent(share: float) -> str:
+    return f"{100.0 * share:+.1f} %".replace("-", "−")
+
+
 def _header(review: Review) -> Html:
     gap = review.ridden_s - review.planned_s
     moving = review.ridden_s - review.stopped_s
@@ -87,7 +91,7 @@ def _header(review: Review) -> Html:
         ("ridden", clock(review.ridden_s), f"planned {clock(review.planned_s)}"),
         ("slower" if gap > 0 else "faster", clock(abs(gap)), f"{100.0 * abs(gap) / review.planned_s:.1f} %"),
         ("power", f"{review.mean_power_w:.0f} W", f"planned {review.planned_mean_power_w:.0f} W"),
-        ("effort", f"{review.fourth_power_mean_w:.0f} W", f"{100.0 * over:+.1f} % against the budget"),
+        ("effort", f"{review.fourth_power_mean_w:.0f} W", f"{_percent(over)} against the budget"),
         (
             "W' at its least",
             f"{review.min_w_balance_j / 1000.0:.1f} kJ",
@@ -95,14 +99,27 @@ def _header(review: Review) -> Html:
         ),
         (
             "the model",
-            f"{100.0 * review.model_error:+.1f} %",
+            _percent(review.model_error),
             f"says {clock(review.modelled_s)}, moved {clock(moving)}",
         ),
     ]
     boxes = [el("div", el("dt", n), el("dd", el("b", v), el("span", note))) for n, v, note in figures]
     start, end = (kilometres(float(review.distance_m[k])) for k in (0, -1))
     course = f"km {start} to {end} of the plan"
-    return el("header", el("h1", review.name), el("p", course), el("dl", *boxes, class_="figures"))
+    answer = el("p", el("b", _verdict(review)), class_="answer")
+    return el("header", el("h1", review.name), el("p", course), answer, el("dl", *boxes, class_="figures"))
+
+
+def _verdict(review: Review) -> str:
+    """Say in one sentence how far off the ride was and what most of it went to."""
+    gap = review.ridden_s - review.planned_s
+    if abs(gap) < 0.5:
+        return "On the plan to the second."
+    side = "slower" if gap > 0.0 else "faster"
+    ranked = sorted(PARTS, key=lambda name: -review.parts_s[name] * np.sign(gap))
+    mostly = [f"{name} ({_signed(review.parts_s[name])})" for name in ranked[:3]]
+    kept = [told for name, told in zip(ranked, mostly, strict=False) if review.parts_s[name] * gap > 0.0]
+    return f"{clock(abs(gap))} {side} than planned, most of it by {', '.join(kept)}."
 
 
 def _why(review: Review) -> Html:
@@ -120,6 +137,7 @@ def _why(review: Review) -> Html:
         rows,
         words=(0, 3),
         marked=(len(shown) - 1,),
+        stacked=True,
     )
 
 
@@ -186,7 +204,7 @@ def _where(review: Review) -> Html:
     ]
     hint = el(
         "p",
-        "Dark: as ridden, power averaged over about 200 m. Red: as planned.",
+        "Dark line: as ridden, power averaged over about 200 m. Red and dashed: as planned.",
         class_="hint",
     )
     return join([el("div", el("div", *strips, id="wide"), class_="strips"), hint])
@@ -200,10 +218,10 @@ def _smooth(values: FloatArray, length: FloatArray) -> FloatArray:
 
 
 def _pair(share: FloatArray, keep: np.ndarray, ridden: FloatArray, planned: FloatArray, top: float) -> Html:
-    """Ridden as a dark line, planned as a red one."""
+    """Ridden as a dark line, planned as a red, dashed one."""
     return lines(
         el("path", d=line_path(share[keep], ridden[keep], 0.0, top), class_="line-main"),
-        el("path", d=line_path(share[keep], planned[keep], 0.0, top, steps=True), class_="line-limit"),
+        el("path", d=line_path(share[keep], planned[keep], 0.0, top, steps=True), class_="line-plan"),
     )
 
 
@@ -226,7 +244,16 @@ def _segments(review: Review) -> Html:
     rows = [_segment(segment, shown) for segment in review.segments]
     return data_table(
         "Every segment",
-        ("km", "planned", "ridden", "difference", "power", "km/h", "position", *shown),
+        (
+            "km",
+            "planned",
+            "ridden",
+            "difference",
+            "power",
+            "km/h",
+            "position",
+            *(f"by {name}" for name in shown),
+        ),
         rows,
         words=(0, 6),
         quiet=True,
@@ -238,7 +265,7 @@ def _segment(segment: SegmentReview, shown: list[str]) -> tuple[object, ...]:
     if segment.ridden_position and segment.ridden_position != position:
         position = f"{segment.ridden_position}, planned {position}"
     return (
-        f"{kilometres(segment.start_m)} to {kilometres(segment.end_m)}",
+        el("span", f"{kilometres(segment.start_m)}–{kilometres(segment.end_m)}", class_="nowrap"),
         clock(segment.planned_s),
         clock(segment.ridden_s),
         _signed(segment.ridden_s - segment.planned_s),

@@ -10,6 +10,7 @@ from collections.abc import Iterator
 from dataclasses import replace
 from html import unescape
 from html.parser import HTMLParser
+from importlib import resources
 from pathlib import Path
 from typing import Any
 
@@ -309,6 +310,30 @@ def test_keys(chromium: Any, tmp_path: Path) -> None:
     page.keyboard.press("ArrowRight")
     assert page.locator("#r-km").inner_text() != "km 0.01"
     page.close()
+
+
+def _contrast(one: str, other: str) -> float:
+    """Contrast of two colours by WCAG 2.2, relative luminance of sRGB."""
+
+    def luminance(colour: str) -> float:
+        parts = [int(colour[k : k + 2], 16) / 255.0 for k in (1, 3, 5)]
+        linear = [c / 12.92 if c <= 0.04045 else ((c + 0.055) / 1.055) ** 2.4 for c in parts]
+        return 0.2126 * linear[0] + 0.7152 * linear[1] + 0.0722 * linear[2]
+
+    high, low = sorted((luminance(one), luminance(other)), reverse=True)
+    return (high + 0.05) / (low + 0.05)
+
+
+@pytest.mark.parametrize("ground", ["paper", "wash"])
+@pytest.mark.parametrize(("ink", "least"), [("ink", 7.0), ("soft", 4.5), ("must", 4.5), ("wind", 4.5)])
+def test_letters_stand_out(ink: str, ground: str, least: float) -> None:
+    """Every colour that words are written in reaches WCAG 2.2 AA (4.5), the main one AAA (7)."""
+    style = (resources.files("pacer.render") / "report.css").read_text(encoding="utf-8")
+    colours = dict(re.findall(r"--(\w+): (#[0-9a-f]{6})", style))
+    assert _contrast(colours[ink], colours[ground]) >= least
+    focus = re.search(r":focus-visible \{ outline: 3px solid (#[0-9a-f]{6})", style)
+    assert focus is not None
+    assert _contrast(focus[1], colours[ground]) >= 3.0
 
 
 @needs_chromium
