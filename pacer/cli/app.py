@@ -2,11 +2,14 @@
 
 from __future__ import annotations
 
+import contextlib
 import os
 import sys
-from typing import Annotated, Any, Final
+from collections.abc import Iterator
+from typing import Annotated, Any, Final, NoReturn
 
 import typer
+from typer.core import TyperGroup
 
 from pacer.cli import (
     compare_commands,
@@ -17,7 +20,7 @@ from pacer.cli import (
     squad_commands,
 )
 from pacer.cli.help import ExplainedCommand
-from pacer.errors import InfeasibleError, PacerError
+from pacer.errors import InfeasibleError, PacerError, one_line
 
 __all__ = ["app", "entrypoint"]
 
@@ -34,21 +37,33 @@ class _ReaderGoneError(Exception):
     """Whoever read the results has closed the pipe."""
 
 
-class _Command(ExplainedCommand):
+class _Group(TyperGroup):
     """Brings an interrupt and a closed pipe to `entrypoint`; typer would end the program wordlessly."""
 
+    def make_context(self, *args: Any, **kwargs: Any) -> Any:
+        """Read the options before the command, `--help` and `--version` among them."""
+        with _brought_out():
+            return super().make_context(*args, **kwargs)
+
     def invoke(self, ctx: Any) -> Any:
-        """Run the command."""
-        try:
+        """Read the command's options and run it."""
+        with _brought_out():
             return super().invoke(ctx)
-        except KeyboardInterrupt:
-            raise _StoppedError from None
-        except BrokenPipeError:
-            raise _ReaderGoneError from None
+
+
+@contextlib.contextmanager
+def _brought_out() -> Iterator[None]:
+    try:
+        yield
+    except KeyboardInterrupt:
+        raise _StoppedError from None
+    except BrokenPipeError:
+        raise _ReaderGoneError from None
 
 
 app = typer.Typer(
     name="pacer",
+    cls=_Group,
     help="Where to go tucked, where to be upright and what power to hold, from a GPX file of the course.",
     no_args_is_help=True,
     add_completion=False,
@@ -65,7 +80,7 @@ for register in (
 ):
     register(app)
 for registered in app.registered_commands:
-    registered.cls = _Command
+    registered.cls = ExplainedCommand
 
 
 def _version(asked: bool) -> None:
@@ -87,8 +102,16 @@ def _main(
 
 
 def _silence_stdout() -> None:
-    """Keep Python from complaining at exit about a reader that has gone away."""
-    os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+    """Keep Python from complaining at exit about results that nobody takes."""
+    with contextlib.suppress(OSError, ValueError, AttributeError):
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+
+
+def _end(message: str, code: int) -> NoReturn:
+    """Say why on stderr, if anyone still reads it, and end."""
+    with contextlib.suppress(OSError):
+        typer.echo(f"pacer: {message}", err=True)
+    raise SystemExit(code) from None
 
 
 THREADS: Final = ("OMP_NUM_THREADS", "OPENBLAS_NUM_THREADS", "MKL_NUM_THREADS")
@@ -106,17 +129,17 @@ def entrypoint() -> None:
     try:
         app(prog_name="pacer")
     except InfeasibleError as error:
-        typer.echo(f"pacer: {error}", err=True)
-        raise SystemExit(EXIT_INFEASIBLE) from None
+        _end(str(error), EXIT_INFEASIBLE)
     except PacerError as error:
-        typer.echo(f"pacer: {error}", err=True)
-        raise SystemExit(EXIT_INPUT) from None
-    except (_ReaderGoneError, BrokenPipeError):
-        _silence_stdout()
-        raise SystemExit(0) from None
+        _end(str(error), EXIT_INPUT)
     except (_StoppedError, KeyboardInterrupt):
-        typer.echo("pacer: interrupted; nothing was written", err=True)
-        raise SystemExit(EXIT_INTERRUPTED) from None
+        _end("interrupted; nothing was written", EXIT_INTERRUPTED)
     except MemoryError:
-        typer.echo("pacer: not enough memory for a file of this size", err=True)
-        raise SystemExit(EXIT_INPUT) from None
+        _end("not enough memory for a file of this size", EXIT_INPUT)
+    except (_ReaderGoneError, BrokenPipeError) as gone:
+        # Whoever has read enough is content; wrong usage that nobody wants to hear of stays wrong.
+        _silence_stdout()
+        raise SystemExit(getattr(gone.__context__, "exit_code", 0)) from None
+    except OSError as error:
+        _silence_stdout()
+        _end(one_line(f"{error.filename or 'results'}: {error.strerror or type(error).__name__}"), EXIT_INPUT)

@@ -5,7 +5,6 @@ from __future__ import annotations
 import json
 import os
 import re
-import signal
 import subprocess
 import sys
 from pathlib import Path
@@ -343,45 +342,3 @@ def test_no_plan_within_the_limits_exits_3(
     assert "missed by" in done.err
     assert done.err.count("\n") == 1
     assert [path.name for path in tmp_path.iterdir()] == ["weak.toml"]
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="pipes and signals of POSIX")
-def test_reader_that_leaves_early_gets_no_complaint() -> None:
-    """`pacer route … | head` ends quietly when the reader has closed the pipe."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "pacer", "route", str(ROUTE)], stdout=subprocess.PIPE, stderr=subprocess.PIPE
-    )
-    assert process.stdout is not None
-    assert process.stderr is not None
-    process.stdout.close()
-    told = process.stderr.read()
-    process.stderr.close()
-    assert process.wait() == 0
-    assert told == b""
-
-
-def _heed_interrupts() -> None:
-    """Undo what a shell does to processes it starts in the background: it makes them deaf to Ctrl-C."""
-    signal.signal(signal.SIGINT, signal.SIG_DFL)
-
-
-@pytest.mark.skipif(sys.platform == "win32", reason="pipes and signals of POSIX")
-def test_interrupt_leaves_nothing(tmp_path: Path) -> None:
-    """Ctrl-C in the middle of the work: exit 130, one line, no file."""
-    process = subprocess.Popen(
-        [sys.executable, "-m", "pacer", "plan", str(ROUTES / "scarnow-pass.gpx"), "--verbose"],
-        stdout=subprocess.PIPE,
-        stderr=subprocess.PIPE,
-        text=True,
-        cwd=tmp_path,
-        preexec_fn=_heed_interrupts,
-    )
-    assert process.stderr is not None
-    assert "reading" in process.stderr.readline()  # done; seconds of work are to come
-    process.send_signal(signal.SIGINT)
-    out, err = process.communicate()
-    assert process.returncode == 130
-    assert out == ""
-    assert err.splitlines()[-1] == "pacer: interrupted; nothing was written"
-    assert "Traceback" not in err
-    assert not list(tmp_path.iterdir())
