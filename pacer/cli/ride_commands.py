@@ -74,7 +74,7 @@ def _with_positions(
     from pacer.cli.stretches import read_drafted, read_lap_positions, read_stretches
     from pacer.files.settings import read_race_file
     from pacer.rides.calibrate import CalibrationRide
-    from pacer.rides.split import split_ride
+    from pacer.rides.split import with_split
 
     weather = None if race is None else read_race_file(race).weather
     only = setup.positions[0].name if len(setup.positions) == 1 else None
@@ -84,7 +84,7 @@ def _with_positions(
         parts = (*told, *(read_lap_positions(laps, ride) if laps is not None else ()))
         item = CalibrationRide(ride, parts, everywhere or only, weather, lee)
         if not parts and item.default is None:
-            split, parts = split_ride(item, setup)
+            split, item = with_split(item, setup)
             typer.echo(
                 f"pacer: {ride.source}: no positions were told; the data themselves split into two "
                 f"({100.0 * split.share_low:.0f} % in the lower one)"
@@ -93,7 +93,8 @@ def _with_positions(
                 f"taken as {setup.positions[0].name} (say --position if it wasn't)",
                 err=True,
             )
-            item = replace(item, stretches=parts, default=None if parts else setup.positions[0].name)
+            if not item.stretches:
+                item = replace(item, default=setup.positions[0].name)
         found.append(item)
     return found
 

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
@@ -176,6 +176,8 @@ class CalibrationRide:
     weather : Weather or None
     drafted : tuple of Stretch
         Parts ridden in another's lee, to be left out; their positions don't matter.
+    doubt : tuple of (name, name, covariance)
+        Of the drag areas of two positions, because the ride itself told where each was ridden [m⁴].
     """
 
     ride: Ride
@@ -183,6 +185,7 @@ class CalibrationRide:
     default: str | None = None
     weather: Weather | None = None
     drafted: tuple[Stretch, ...] = ()
+    doubt: tuple[tuple[str, str, float], ...] = ()
 
 
 def build_model(
@@ -237,6 +240,7 @@ def calibrate(
     if not held[0] and share < _HELD_SHARE:
         held[0] = True
         fit = fit_rides(models, held)
+    fit = replace(fit, covariance=fit.covariance + _doubts(rides, models, setup))
     fits = tuple(
         _ride_fit(item.ride, model, fit, i, misfits[i])
         for i, (item, model) in enumerate(zip(rides, models, strict=True))
@@ -257,6 +261,17 @@ def calibrate(
         rides=fits,
         notes=tuple(dict.fromkeys(notes)),
     )
+
+
+def _doubts(rides: Sequence[CalibrationRide], models: Sequence[RideModel], setup: Setup) -> FloatArray:
+    """Covariance of crr and the areas from positions that weren't told, rides by their seconds."""
+    names = [position.name for position in setup.positions]
+    seconds = np.array([float(model.windows.duration.sum()) for model in models])
+    total = np.zeros((1 + len(names), 1 + len(names)))
+    for item, share in zip(rides, seconds / seconds.sum(), strict=True):
+        for first, second, covariance in item.doubt:
+            total[1 + names.index(first), 1 + names.index(second)] += share**2 * covariance
+    return total
 
 
 def _held(setup: Setup, hold: Sequence[str]) -> np.ndarray:

@@ -2,7 +2,13 @@
 
 A hidden two-state model over the windows: each state has its drag area, changes are rare. The split counts
 only where the data support it plainly; it is always said that it was found and not told. Shelter and drafting
-can look the same.
+can look the same. Which window belongs where is itself uncertain: the spread of the drag areas over draws
+from the model is given for the errors [1].
+
+References
+----------
+[1] Rubin DB (1987). Multiple Imputation for Nonresponse in Surveys. Wiley. doi:10.1002/9780470316696 (from
+    memory)
 """
 
 from __future__ import annotations
@@ -16,16 +22,20 @@ import numpy.typing as npt
 from pacer.errors import RideError
 from pacer.physics.rider import Setup
 from pacer.rides.calibrate import CalibrationRide, build_model
-from pacer.rides.fit import Fit, fit_rides
+from pacer.rides.fit import CRR_SPREAD, DRIFT_SPREAD, LAG_SPREAD, Fit, fit_rides
 from pacer.rides.model import RideModel
+from pacer.rides.noise import Parts
 from pacer.rides.prepare import Stretch
 from pacer.rides.signals import runs
 from pacer.units import FloatArray
 
-__all__ = ["Split", "find_split", "split_ride"]
+__all__ = ["Split", "find_split", "split_ride", "with_split"]
 
 _STAY: Final = 240.0
 """Mean stay in a position [s]; a design choice."""
+
+_WAYS: Final = 20
+"""Draws of which window belongs where; common practice is 5 to 20 imputations."""
 
 _LEAST_SHARE: Final = 0.12
 _LEAST_APART: Final = 0.025
@@ -51,6 +61,9 @@ class Split:
         Gain in twice the log likelihood over one state.
     step_state : int array, shape (n - 1,)
         0 in the upper (upright), 1 in the lower state (tucked), for each step of the ride.
+    doubt : FloatArray, shape (2, 2)
+        Covariance of the drag areas, upper and lower, over equally likely ways to tell the windows apart
+        [m⁴]: what the errors of a fit with positions that were told leave out.
     """
 
     supported: bool
@@ -59,6 +72,7 @@ class Split:
     share_low: float
     evidence: float
     step_state: npt.NDArray[np.int64]
+    doubt: FloatArray
 
 
 def split_ride(item: CalibrationRide, setup: Setup) -> tuple[Split, tuple[Stretch, ...]]:
@@ -105,6 +119,16 @@ def split_ride(item: CalibrationRide, setup: Setup) -> tuple[Split, tuple[Stretc
     return split, tuple(sorted(stretches, key=lambda stretch: stretch.start))
 
 
+def with_split(item: CalibrationRide, setup: Setup) -> tuple[Split, CalibrationRide]:
+    """Look for two positions, and give the ride with what was found, its doubt included; see `split_ride`."""
+    split, stretches = split_ride(item, setup)
+    if not stretches:
+        return split, item
+    names = [next(p.name for p in setup.positions if p.tucked == tucked) for tucked in (False, True)]
+    doubt = tuple((names[i], names[j], float(split.doubt[i, j])) for i in (0, 1) for j in (0, 1))
+    return split, replace(item, stretches=stretches, default=None, doubt=doubt)
+
+
 def find_split(model: RideModel, fit: Fit, ride: int = 0) -> Split:
     """Look for two positions in a ride fitted with one.
 
@@ -147,9 +171,58 @@ def find_split(model: RideModel, fit: Fit, ride: int = 0) -> Split:
         and high - low > max(_LEAST_APART, 1.2 * float(noise))
         and _LEAST_SHARE < share < 1.0 - _LEAST_SHARE
     )
+    doubt = np.zeros((2, 2))
+    if supported:
+        ways = _ways(apparent, np.array([high, low]), noise, stay)
+        doubt = np.cov([_areas_of(model, fit, ride, is_low) for is_low in ways], rowvar=False)
     return Split(
-        supported, low, high, share, evidence, _to_steps(windows.first, windows.last, low_windows, model)
+        supported,
+        low,
+        high,
+        share,
+        evidence,
+        _to_steps(windows.first, windows.last, low_windows, model),
+        doubt,
     )
+
+
+def _ways(apparent: FloatArray, means: FloatArray, noise: float, stay: float) -> list[npt.NDArray[np.bool_]]:
+    """Draw which windows are in the second state, as likely as the hidden model holds it.
+
+    The seed is fixed: the same ride gives the same errors.
+    """
+    rng = np.random.default_rng(1)
+    forward, change = _forward(apparent, means, noise, stay)
+    ways = []
+    for _ in range(_WAYS):
+        state = np.zeros(apparent.size, dtype=np.int64)
+        for i in range(apparent.size - 1, -1, -1):
+            logs = forward[i] + (change[:, state[i + 1]] if i + 1 < apparent.size else 0.0)
+            state[i] = int(rng.random() < 1.0 / (1.0 + np.exp(np.clip(logs[0] - logs[1], -700.0, 700.0))))
+        ways.append(state == 1)
+    return ways
+
+
+def _areas_of(model: RideModel, fit: Fit, ride: int, is_low: npt.NDArray[np.bool_]) -> FloatArray:
+    """Give the drag areas of the upper and the lower state for one way to tell the windows apart."""
+    from scipy.linalg import cho_factor, cho_solve
+
+    local = fit.locals[ride]
+    force, *recorded = model.evaluate(fit.crr, fit.areas, local)
+    _, *ridden = model.evaluate(fit.crr, fit.areas, local, fit.speeds[ride])
+
+    def design(common: FloatArray, own: FloatArray) -> FloatArray:
+        air = common[:, 1:].sum(axis=1)
+        return np.column_stack((common[:, 0], air * ~is_low, air * is_low, own))
+
+    parts = Parts.of(model.windows, ridden[1][:, :2])
+    covariance = fit.scatter[ride].covariance(parts, fit.weights[ride])
+    solved = cho_solve(cho_factor(covariance, lower=True), design(*ridden))
+    spreads = np.array([model.wind_error, model.wind_error, DRIFT_SPREAD, LAG_SPREAD])
+    precision = np.concatenate(([CRR_SPREAD**-2, 0.0, 0.0], spreads**-2))
+    normal = solved.T @ design(*recorded) + np.diag(precision)
+    step = np.linalg.solve(normal, solved.T @ (model.windows.force - force))
+    return np.asarray(float(np.nanmean(fit.areas)) + step[1:3])
 
 
 def _start(apparent: FloatArray) -> tuple[FloatArray, float, float]:
@@ -164,20 +237,34 @@ def _forward_backward(
     apparent: FloatArray, means: FloatArray, noise: float, stay: float
 ) -> tuple[npt.NDArray[np.int64], FloatArray, float]:
     """Most probable state of each window, probability of the second, log likelihood."""
-    z = (apparent[:, None] - means[None, :]) / noise
-    emission = -0.5 * z**2 - np.log(noise)
-    change = np.log(np.array([[stay, 1.0 - stay], [1.0 - stay, stay]]))
+    forward, change = _forward(apparent, means, noise, stay)
+    emission = _emission(apparent, means, noise)
     n = apparent.size
-    forward, backward = np.zeros((n, 2)), np.zeros((n, 2))
-    forward[0] = emission[0] + np.log(0.5)
-    for i in range(1, n):
-        forward[i] = emission[i] + np.logaddexp.reduce(forward[i - 1][:, None] + change, axis=0)
+    backward = np.zeros((n, 2))
     for i in range(n - 2, -1, -1):
         backward[i] = np.logaddexp.reduce(change + (emission[i + 1] + backward[i + 1])[None, :], axis=1)
     total = float(np.logaddexp.reduce(forward[-1]))
     posterior = np.exp(forward + backward - total)
     second = posterior[:, 1] / posterior.sum(axis=1)
     return (second > 0.5).astype(np.int64), np.asarray(second), total
+
+
+def _emission(apparent: FloatArray, means: FloatArray, noise: float) -> FloatArray:
+    z = (apparent[:, None] - means[None, :]) / noise
+    return np.asarray(-0.5 * z**2 - np.log(noise))
+
+
+def _forward(
+    apparent: FloatArray, means: FloatArray, noise: float, stay: float
+) -> tuple[FloatArray, FloatArray]:
+    """Log likelihood of the windows so far and each state, (N, 2), and of the changes, (2, 2)."""
+    emission = _emission(apparent, means, noise)
+    change = np.log(np.array([[stay, 1.0 - stay], [1.0 - stay, stay]]))
+    forward = np.zeros_like(emission)
+    forward[0] = emission[0] + np.log(0.5)
+    for i in range(1, apparent.size):
+        forward[i] = emission[i] + np.logaddexp.reduce(forward[i - 1][:, None] + change, axis=0)
+    return forward, change
 
 
 def _to_steps(

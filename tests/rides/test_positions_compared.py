@@ -10,11 +10,11 @@ import pytest
 
 from pacer.errors import RideError
 from pacer.physics.defaults import typical_setup
-from pacer.rides.calibrate import CalibrationRide
+from pacer.rides.calibrate import CalibrationRide, calibrate
 from pacer.rides.field_test import Run, analyse_field_test, plan_field_test
 from pacer.rides.position_power import power_factor
 from pacer.rides.ride import Ride
-from pacer.rides.split import split_ride
+from pacer.rides.split import split_ride, with_split
 from tests.rides.simulated import Scenario, simulate
 from tests.rides.study import setup_for
 
@@ -112,6 +112,24 @@ def test_two_positions_far_apart_are_found_without_being_told():
     known = split.step_state >= 0
     assert np.mean(truth[known] == split.step_state[known]) > 0.85
     assert {s.position for s in stretches} == {"hoods", "aero bars"}
+
+
+def test_errors_grow_by_how_uncertain_the_split_is():
+    """Positions that the ride told itself: larger errors than if told, and they hold the true difference."""
+    scenario = Scenario(wind_speed=1.0, cda=(("hoods", 0.37), ("aero bars", 0.27)), block=4000.0)
+    setup = setup_for(scenario, scenario.crr)
+    held = 0
+    rides = simulate(scenario, 8)
+    for ride in rides:
+        split, item = with_split(CalibrationRide(ride), setup)
+        assert split.supported
+        assert np.all(np.linalg.eigvalsh(split.doubt) > 0.0)
+        gap = calibrate([item], setup).difference("hoods", "aero bars")
+        as_told = calibrate([replace(item, doubt=())], setup).difference("hoods", "aero bars")
+        assert gap.value == as_told.value
+        assert gap.error > 1.1 * as_told.error
+        held += gap.low < 0.10 < gap.high
+    assert held >= 6  # at 95 %, fewer once in 170 times
 
 
 def test_one_position_is_not_split():
