@@ -38,6 +38,9 @@ LEAST_LEFT: Final = 0.7
 ROUNDS: Final = 2
 """Times that the rest is planned: what may be spent depends a little on how long it takes."""
 
+FASTEST: Final = 25.0
+"""A mean speed so far above this is a time that was mistyped [m/s]."""
+
 SAME_PLACE: Final = 120.0
 """Cues of the old plan this near lend their words, since they knew the corners [m]."""
 
@@ -146,6 +149,7 @@ def replan(
         Where no plan for the rest meets the limits.
     """
     node = _node(old, moment.at)
+    _check_pace(moment, moment.at - float(old.nodes.distance_m[0]))
     # The clock at the node: the plan's pace for the metres that are missing.
     planned = float(np.interp(moment.at, old.nodes.distance_m, old.nodes.time_s))
     elapsed = moment.elapsed + float(old.nodes.time_s[node]) - planned
@@ -196,6 +200,17 @@ def _node(old: Plan, at: float) -> int:
             found=f"{at / 1000:g}",
         )
     return int(np.searchsorted(nodes, at - 1e-6))
+
+
+def _check_pace(moment: Moment, ridden: float) -> None:
+    moving = moment.elapsed - moment.stopped
+    if ridden > FASTEST * max(moving, 0.0):
+        raise SettingsError(
+            f"is too short for {ridden / 1000:.2f} km",
+            where="--elapsed",
+            found=f"{moving:.0f} s on the move",
+            do="write minutes and seconds with a colon, as 36:50, and less in --stopped",
+        )
 
 
 def _power_share(old: Plan, node: int, moment: Moment) -> float:

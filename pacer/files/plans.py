@@ -176,6 +176,11 @@ def _parse(text: str, where: str) -> Plan:
     except RecursionError as error:
         raise refusal("isn't a plan file", where, "nesting too deep") from error
     except ValueError as error:
+        if not text.lstrip().startswith("{"):
+            do = "give the plan.json that 'pacer plan' wrote"
+            raise PlanFileError(
+                "isn't a plan file", where=where, found=repr(text.strip()[:30]), do=do
+            ) from error
         raise refusal("isn't readable JSON", where, str(error)[:200]) from error
     if not isinstance(data, dict) or data.get("schema") != SCHEMA:
         found = data.get("schema") if isinstance(data, dict) else data

@@ -143,6 +143,13 @@ def test_a_place_off_the_road_is_refused(plan: Plan, resolved: Resolved, at: flo
         replan(plan, resolved, Moment(at, 1000.0))
 
 
+@pytest.mark.parametrize(("elapsed", "stopped"), [(36.5, 0.0), (1500.0, 1400.0), (900.0, 1000.0)])
+def test_a_mistyped_time_is_refused(plan: Plan, resolved: Resolved, elapsed: float, stopped: float) -> None:
+    """Seconds where minutes were meant, or a stop as long as the race, give an error and no plan."""
+    with pytest.raises(SettingsError, match=r"too short for 9\.00 km"):
+        replan(plan, resolved, Moment(9000.0, elapsed, stopped=stopped))
+
+
 def test_from_the_start_it_is_the_whole_race(plan: Plan, resolved: Resolved) -> None:
     """At kilometre 0 and time 0 the race is planned as a whole, from a standing start."""
     found = replan(plan, resolved, Moment(0.0, 0.0))
