@@ -14,7 +14,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Mapping, Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from itertools import combinations
 from typing import Final
 
@@ -25,7 +25,7 @@ from pacer.physics.fatigue import fourth_power_mean, w_balance
 from pacer.planning.plan import Plan
 from pacer.rides.lay import Laid, lay_ride
 from pacer.rides.prepare import Stretch, label_positions
-from pacer.rides.ridden import ridden_course
+from pacer.rides.ridden import Untucked, ridden_course, tuck_not_ridden
 from pacer.rides.ride import Ride
 from pacer.units import FloatArray
 
@@ -35,6 +35,9 @@ PARTS: Final = ("power", "position", "drag and wind", "braking", "stops", "left 
 """Why time was won (negative) or lost (positive), in seconds."""
 
 _FACTORS: Final = PARTS[:4]
+
+_TELLING: Final = 0.25
+"""Standard error of the share of the tuck that wasn't ridden, up to which it is told; a design choice."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -155,7 +158,34 @@ def review_ride(
     parts["left over"] = parts["left over"] + base - planned
     for name in PARTS:
         parts.setdefault(name, np.zeros(len(planned)))
+    if not any(position):
+        laid = replace(laid, notes=(*laid.notes, *_untold(tuck_not_ridden(plan, laid, course))))
     return _assemble(ride, plan, laid, position, parts, values[frozenset({"power"} & set(course.factors))])
+
+
+def _untold(untucked: Untucked | None) -> list[str]:
+    """Say what the drag tells of the position where nobody else does."""
+    if untucked is None:
+        return []
+    if untucked.error > _TELLING:
+        return [
+            "No positions were told, and the drag of this ride doesn't show whether the tuck was ridden: it "
+            "is taken as planned (--stretch, --lap-positions or --position tell)."
+        ]
+    reach = 1.96 * untucked.error
+    low, high = (min(max(untucked.share + side * reach, 0.0), 1.0) for side in (-1.0, 1.0))
+    if low == 0.0 and untucked.share < 0.1:
+        verdict = f"agrees with the tuck ridden as planned (no more than {100.0 * high:.0f} % of it missing)"
+    else:
+        verdict = (
+            f"looks as if {100.0 * low:.0f} to {100.0 * high:.0f} % of the planned tuck wasn't ridden, "
+            f"{low * untucked.seconds:.0f} to {high * untucked.seconds:.0f} s of what stands under drag and "
+            "wind"
+        )
+    return [
+        f"No positions were told. The drag where the plan is tucked, against the drag elsewhere, {verdict}; "
+        "tell the positions to be sure."
+    ]
 
 
 def _ridden_positions(

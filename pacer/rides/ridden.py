@@ -2,7 +2,7 @@
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
@@ -14,7 +14,7 @@ from pacer.planning.plan import Plan
 from pacer.rides.lay import Laid
 from pacer.units import GRAVITY, FloatArray
 
-__all__ = ["Ridden", "ridden_course"]
+__all__ = ["Ridden", "Untucked", "ridden_course", "tuck_not_ridden"]
 
 _BRAKED: Final = 8.0
 """A cell in which this much more force is missing than usual, with little power, was braked [N]; a design
@@ -26,6 +26,13 @@ _BRAKED_AWAY: Final = 2500.0
 
 _AREA_RANGE: Final = (0.4, 2.0)
 """Drag and wind may change the drag area by no more than this (relative)."""
+
+_FEWEST_STRETCHES: Final = 3
+"""Of either kind, to tell a tuck from wind; a design choice."""
+
+_TUCK_FLOOR: Final = 0.05
+"""Standard error of the share of the tuck that wasn't ridden, however alike the stretches: the upright ones
+are climbs and corners, where grade and rolling resistance count more. A design choice."""
 
 _STRETCH: Final = 800.0
 """Drag and wind are told apart from scatter over stretches of about this length [m]."""
@@ -112,6 +119,75 @@ def ridden_course(plan: Plan, laid: Laid, position: tuple[str, ...]) -> Ridden:
         limit=(_planned_limit(plan, laid), _ridden_limit(laid, braked)),
         factors=factors,
     )
+
+
+@dataclass(frozen=True, slots=True)
+class Untucked:
+    """How much of the planned tuck wasn't ridden, by the drag where the plan is tucked against elsewhere.
+
+    Attributes
+    ----------
+    share, error : float
+        Of the difference in drag area between upright and as planned, and its standard error.
+    seconds : float
+        What all of it would cost with the power really ridden.
+    """
+
+    share: float
+    error: float
+    seconds: float
+
+
+def tuck_not_ridden(plan: Plan, laid: Laid, course: Ridden) -> Untucked | None:
+    """Estimate it by least squares over stretches: missing force = scale · planned drag + share · the tuck's.
+
+    Wind and a wrong drag area change both kinds of stretches alike and go into the scale. None where the plan
+    has too few stretches of either kind.
+    """
+    from scipy.stats import t
+
+    road, planned = course.road, course.area[0]
+    upright = _upright_area(plan)
+    tucked = np.array([tuck for _, tuck in _planned_tucks(plan, laid)])
+    gap = np.where(tucked, np.maximum(upright - planned, 0.0), 0.0)
+    missing = _missing_force(road, course.machine, laid, planned)
+    # what is coasted may be braked a little: only where the rider pedals does the drag show
+    use = ~_braked(missing, laid, road) & (laid.power > 0.6 * max(float(np.median(laid.power)), 1.0))
+    speed = road.length / np.maximum(laid.duration - laid.stopped, 1e-3)
+    unit = aerodynamic_force(speed, road.headwind, road.crosswind, road.density, np.ones_like(planned))
+    stretch = (np.append(0.0, np.cumsum(road.length)[:-1]) / _STRETCH).astype(np.int64)
+    sums = [
+        np.bincount(stretch[use], (force * road.length)[use], minlength=int(stretch[-1]) + 1)
+        for force in (np.ones_like(unit), unit * planned, unit * gap, missing)
+    ]
+    known = sums[0] > 0.25 * _STRETCH
+    length, drag, tuck, lost = (x[known] for x in sums)
+    tuck_share = tuck / np.maximum(drag, 1e-9)
+    kinds = tuck_share > 0.5 * max(float(tuck_share.max(initial=0.0)), 1e-6)
+    if min(int(kinds.sum()), int((~kinds).sum())) < _FEWEST_STRETCHES:
+        return None
+    design = np.column_stack((drag, tuck)) / np.sqrt(length)[:, None]
+    inverse = np.linalg.inv(design.T @ design)
+    found = inverse @ design.T @ (lost / np.sqrt(length))
+    left = lost / np.sqrt(length) - design @ found
+    degrees = length.size - 2
+    wider = float(t.ppf(0.975, degrees)) / 1.96
+    error = float(np.hypot(wider * np.sqrt(inverse[1, 1] * (left @ left) / degrees), _TUCK_FLOOR))
+    sat_up = replace(course, area=(planned, planned + gap))
+    cost = sat_up.ride(frozenset({"power", "position"})) - course.ride(frozenset({"power"}))
+    return Untucked(share=float(found[1]), error=error, seconds=float(cost.sum()))
+
+
+def _upright_area(plan: Plan) -> float:
+    wheels = float(plan.inputs["bike"].get("wheel_drag_area_m2") or 0.0)
+    return wheels + min(float(p["cda_m2"]) for p in plan.inputs["positions"] if p["hands_on_brakes"])
+
+
+def _planned_tucks(plan: Plan, laid: Laid) -> list[tuple[str, bool]]:
+    """Planned position of each covered cell, and whether it is a tucked one."""
+    tucked = {str(p["name"]): not p["hands_on_brakes"] for p in plan.inputs["positions"]}
+    names = list(plan.cells.position)[laid.first : laid.last]
+    return [(str(name), tucked[str(name)]) for name in names]
 
 
 def _planned_limit(plan: Plan, laid: Laid) -> FloatArray:

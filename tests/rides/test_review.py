@@ -11,6 +11,7 @@ from pacer.errors import RideError
 from pacer.rides.lay import lay_ride
 from pacer.rides.prepare import Stretch
 from pacer.rides.review import PARTS, review_ride
+from pacer.rides.ridden import ridden_course, tuck_not_ridden
 from tests.render.sample import sample_plan
 from tests.rides.raced import Otherwise, race
 
@@ -93,6 +94,26 @@ def test_a_told_position_is_a_cause_of_its_own():
     untold = review_ride(ride, PLAN)
     assert untold.parts_s["position"] == 0.0
     assert untold.parts_s["drag and wind"] == pytest.approx(found.parts_s["position"], rel=0.1)
+
+
+@pytest.mark.parametrize("share", [0.0, 0.5, 1.0])
+@pytest.mark.parametrize(
+    "how", [Otherwise(noise=1.0), Otherwise(drag=1.08, noise=1.0), Otherwise(power=0.93)]
+)
+def test_untold_positions_are_told_by_the_drag_where_it_can(share, how):
+    """None, half or all of the tuck missing is seen within the stated range, whatever the air did."""
+    area = PLAN.cells.cda_m2
+    otherwise = replace(PLAN, cells=replace(PLAN.cells, cda_m2=area + share * (area.max() - area)))
+    ride = race(otherwise, how)
+    laid = lay_ride(ride, PLAN)
+    found = tuck_not_ridden(PLAN, laid, ridden_course(PLAN, laid, ("",) * (laid.last - laid.first)))
+    assert found is not None
+    assert found.share == pytest.approx(share, abs=2.5 * found.error)
+    assert found.error < 0.1
+    assert found.seconds > 100.0
+    (note,) = [n for n in review_ride(ride, PLAN).notes if "No positions were told" in n]
+    assert ("agrees with the tuck" in note) == (share == 0.0)
+    assert not any("No positions" in n for n in review_ride(ride, PLAN, default="hoods").notes)
 
 
 def test_the_budget_is_judged_by_body_power(as_planned):
