@@ -68,7 +68,9 @@ def cautions_for(course: Course, limits: Limits, *, wet: bool, long_at_critical:
 
 def told(changes: Sequence[Change]) -> tuple[str, ...]:
     """What reading the course changed, as sentences with their place."""
-    return tuple(
-        change.what if change.start is None else f"{change.what} (km {change.start / 1000:.2f})"
-        for change in changes
-    )
+    return tuple(_sentence(change) for change in changes)
+
+
+def _sentence(change: Change) -> str:
+    place = "" if change.start is None else f" (km {change.start / 1000:.2f})"
+    return f"{change.what[:1].upper()}{change.what[1:]}{place}."
