@@ -21,6 +21,7 @@ from pacer.cli import (
 )
 from pacer.cli.help import ExplainedCommand
 from pacer.errors import InfeasibleError, PacerError, one_line
+from pacer.files._content import remembering_inputs
 
 __all__ = ["app", "entrypoint"]
 
@@ -127,7 +128,8 @@ def entrypoint() -> None:
     """Run the program: 0 done, 1 unusable input, 2 wrong usage, 3 no plan meets the limits."""
     _one_thread()
     try:
-        app(prog_name="pacer")
+        with remembering_inputs():
+            app(prog_name="pacer")
     except InfeasibleError as error:
         _end(str(error), EXIT_INFEASIBLE)
     except PacerError as error:

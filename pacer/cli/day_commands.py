@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable
 from dataclasses import dataclass
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
@@ -89,7 +88,7 @@ def ensemble(
         raise SettingsError("can't go with --members", where="--spread", do="keep one of the two")
     draw = Draw(members, _spreads(spread), days, seed)
     found = lived(inputs, draw, split_every=1000.0 * splits, jobs=jobs, cluster=cluster)
-    _write(found, out, (inputs.route, inputs.rider, inputs.race, members), drawn=members is None)
+    _write(found, out, drawn=members is None)
     inputs.progress.done()
     typer.echo(outlook_json(found) if json_ else outlook_summary(found))
     if out is not None and not json_:
@@ -144,7 +143,7 @@ def _members(draw: Draw, racing: RaceSettings) -> tuple[Member, ...]:
     return draw_members(draw.spreads or Spreads(), draw.days, draw.seed)
 
 
-def _write(found: Ensemble, out: Path | None, made_of: Iterable[Path | None], *, drawn: bool) -> None:
+def _write(found: Ensemble, out: Path | None, *, drawn: bool) -> None:
     """Write everything at once: the result, the days where they were drawn, and the robust plan's files."""
     if out is None:
         return
@@ -157,7 +156,7 @@ def _write(found: Ensemble, out: Path | None, made_of: Iterable[Path | None], *,
     files["ensemble.json"] = f"{outlook_json(found)}\n".encode()
     if drawn:
         files["members.csv"] = members_to_csv(found.members)
-    write_files(out, files, inputs=made_of)
+    write_files(out, files)
 
 
 def _spreads(text: str | None) -> Spreads | None:
@@ -274,7 +273,7 @@ def replan(
         from pacer.files.plans import plan_to_json
 
         card, _ = card_file(found.plan, size="card", paper="A4", most_cues=None, font=None)
-        write_files(out, {"plan.json": plan_to_json(found.plan), "cue-card.pdf": card}, inputs=(plan_file,))
+        write_files(out, {"plan.json": plan_to_json(found.plan), "cue-card.pdf": card})
     progress.done()
     typer.echo(replanned_json(found) if json_ else replanned_summary(found))
 

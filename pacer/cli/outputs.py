@@ -72,6 +72,9 @@ def card_file(
 
 
 def _bytes_of(path: Path) -> bytes:
+    from pacer.files._content import remember
+
+    remember(path)
     try:
         return path.read_bytes()
     except OSError as error:

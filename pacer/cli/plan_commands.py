@@ -67,7 +67,7 @@ def plan(
         from pacer.render.outlook import outlook_json, outlook_summary
 
         files["ensemble.json"] = f"{outlook_json(days)}\n".encode()
-    write_files(folder, files, inputs=(inputs.route, inputs.rider, inputs.race))
+    write_files(folder, files)
     progress.done()
     for note in notes:
         typer.echo(f"pacer: {note}", err=True)
@@ -154,7 +154,7 @@ def card(
     from pacer.files.plans import read_plan
 
     content, notes = card_file(read_plan(plan_file), size=size, paper=paper, most_cues=most_cues, font=font)
-    write_file(out, content, inputs=(plan_file, font))
+    write_file(out, content)
     for note in notes:
         typer.echo(f"pacer: {note}", err=True)
     typer.echo(f"Written to {out}")

@@ -69,7 +69,7 @@ def practise(
     progress("reading the roads")
     found = find_stretches(_roads(routes, notes, weather), limits_for(skill, riding.safety, wet=False), most)
     if gpx is not None:
-        write_file(gpx, practice_gpx(found), inputs=routes)
+        write_file(gpx, practice_gpx(found))
     progress.done()
     typer.echo(practice_summary(skill, found, progression(skill)))
     if gpx is not None:

@@ -259,7 +259,7 @@ def _finish(
     except PacerError as error:
         _refuse(rider, error)
         return
-    write_files(folder / rider.slug, files, inputs=(inputs.route, inputs.rider, inputs.race))
+    write_files(folder / rider.slug, files)
     done[rider.slug] = {"name": rider.name, "fingerprint": rider.fingerprint, **figures}
     state = {"schema": "pacer-squad/1", "riders": dict(sorted(done.items()))}
     text = json.dumps(state, ensure_ascii=False, indent=1)

@@ -1,9 +1,11 @@
 """Writing results so that what stood there before is never lost half-way.
 
 Every file is first written whole beside its place, in the same folder, and brought to the disk; only when
-all of them are ready are they renamed into place. Where a rename fails, or the user interrupts, those already
-made are taken back. (A power cut between two renames can leave some files new and some old, each of them
-whole.)
+all of them are ready are they renamed into place, the first named last. Where a rename fails, or the user
+interrupts, those already made are taken back. A power cut between two renames leaves a note, see
+`_unfinished.py`.
+
+Nothing that was read since `remembering_inputs` began is ever written over.
 """
 
 from __future__ import annotations
@@ -16,6 +18,8 @@ from pathlib import Path
 from typing import Final
 
 from pacer.errors import OutputError, one_line
+from pacer.files._content import remembered
+from pacer.files._unfinished import NOTE, Replacing, note_text, put_back_cut_off
 
 __all__ = ["write_file", "write_files"]
 
@@ -56,6 +60,7 @@ class _Batch:
 
     made_folders: list[Path] = field(default_factory=list)
     pending: list[_Pending] = field(default_factory=list)
+    note: Path | None = None
 
     def take_back(self) -> list[Path]:
         """Put every old file back and remove what was made; give what couldn't be put back; never raises."""
@@ -65,6 +70,8 @@ class _Batch:
                 _insist(item.tidy)
             else:
                 left.append(item.aside)
+        if self.note is not None and not left:
+            _insist(self.note.unlink)
         for folder in reversed(self.made_folders):
             _insist(folder.rmdir)
         return left
@@ -83,12 +90,7 @@ def _insist(action: Callable[[], object]) -> bool:
     return False
 
 
-def write_files(
-    folder: str | os.PathLike[str],
-    files: Mapping[str, bytes],
-    *,
-    inputs: Iterable[str | os.PathLike[str] | None] = (),
-) -> None:
+def write_files(folder: str | os.PathLike[str], files: Mapping[str, bytes]) -> None:
     """Write all of `files` into `folder`, or none of them.
 
     Parameters
@@ -97,14 +99,13 @@ def write_files(
         Made where it doesn't exist, with its parents; other files in it are left alone. A link among the
         results is replaced by the result: what it points to may lie elsewhere.
     files : mapping of str to bytes
-        Plain file names, without any folder, and what goes into each.
-    inputs : iterable of path or None
-        What the results were made of: none of these is ever written over.
+        Plain file names, without any folder, and what goes into each. The first is the last to be replaced:
+        where it is new, so are the others.
 
     Raises
     ------
     OutputError
-        In one line, where anything can't be written; then nothing has changed.
+        In one line, where anything can't be written or is a file that was read; then nothing has changed.
     ValueError
         Where a name isn't a plain file name.
     """
@@ -112,16 +113,16 @@ def write_files(
         if name in {"", ".", ".."} or Path(name).name != name or "\0" in name or "\\" in name:
             raise ValueError(f"not a plain file name: {name!r}")
     place = Path(folder)
-    _spare((place / name for name in files), inputs)
+    for name in files:
+        _spare(place / name)
     batch = _Batch()
     try:
         _make_folder(place, batch)
         with _told(place, "write"):
+            put_back_cut_off(place)
             for name, content in files.items():
                 _write_beside(place / name, content, batch)
-            for item in batch.pending:
-                _put_in_place(item)
-            _sync_folder(place)
+            _replace_all(place, batch)
     except BaseException:
         if left := batch.take_back():
             names = ", ".join(path.name for path in left)
@@ -132,32 +133,56 @@ def write_files(
         _insist(item.tidy)
 
 
-def write_file(
-    path: str | os.PathLike[str], content: bytes, *, inputs: Iterable[str | os.PathLike[str] | None] = ()
-) -> None:
+def _replace_all(place: Path, batch: _Batch) -> None:
+    """Rename the new files into place, those named first last, with a note on the disk meanwhile."""
+    for item in batch.pending:
+        _keep_old(item)
+    if len(batch.pending) > 1:
+        if os.path.lexists(place / NOTE):
+            told = f"{place / NOTE}: another run writes here; wait for it, or remove this file"
+            raise OutputError(one_line(told))
+        batch.note = place / NOTE
+        _write_note(batch.note, batch.pending)
+        _sync_folder(place)
+    for item in reversed(batch.pending):
+        item.placed = True  # noted first, so that an interrupt at any point can be taken back
+        item.temp.replace(item.target)
+    _sync_folder(place)
+    if batch.note is not None:
+        batch.note.unlink()
+
+
+def _write_note(note: Path, pending: Iterable[_Pending]) -> None:
+    files = (Replacing(item.target.name, item.temp.stem, item.kept) for item in pending)
+    with note.open("xb") as stream:
+        stream.write(note_text(files))
+        stream.flush()
+        os.fsync(stream.fileno())
+
+
+def write_file(path: str | os.PathLike[str], content: bytes) -> None:
     """Write one file whole, or leave what stood there; a link is followed, for it is what the user named.
 
     Raises
     ------
     OutputError
-        In one line, where it can't be written.
+        In one line, where it can't be written or is a file that was read.
     """
     target = Path(path)
     if not target.name:
         raise OutputError(one_line(f"{path}: can't write here: this is a folder; give a file name"))
     if target.is_symlink():
         target = target.resolve()
-    write_files(target.parent, {target.name: content}, inputs=inputs)
+    write_files(target.parent, {target.name: content})
 
 
-def _spare(targets: Iterable[Path], inputs: Iterable[str | os.PathLike[str] | None]) -> None:
-    used = [Path(path) for path in inputs if path is not None]
-    for target in targets:
-        for path in used:
-            if target.exists() and path.exists() and target.samefile(path):
-                raise OutputError(
-                    one_line(f"{target}: can't write over what the plan is made of; give another --out")
-                )
+def _spare(target: Path) -> None:
+    """Refuse to write over what was read."""
+    for path in remembered():
+        if target.exists() and path.exists() and target.samefile(path):
+            raise OutputError(
+                one_line(f"{target}: can't write over a file that was read; give another --out")
+            )
 
 
 def _make_folder(place: Path, batch: _Batch) -> None:
@@ -200,8 +225,8 @@ def _open_new(target: Path) -> tuple[Path, int]:
     raise OutputError(one_line(left))
 
 
-def _put_in_place(item: _Pending) -> None:
-    """Rename the new file over the old, which keeps a second name until all are in place."""
+def _keep_old(item: _Pending) -> None:
+    """Give the old file a second name until all are in place."""
     if item.target.is_symlink():
         item.aside.symlink_to(item.target.readlink())
         item.kept = True
@@ -209,10 +234,15 @@ def _put_in_place(item: _Pending) -> None:
         try:
             item.aside.hardlink_to(item.target)
         except OSError:  # a file system without links: a copy does the same
-            item.aside.write_bytes(item.target.read_bytes())
+            _copy(item.target, item.aside)
         item.kept = True
-    item.placed = True  # noted first, so that an interrupt at any point can be taken back
-    item.temp.replace(item.target)
+
+
+def _copy(source: Path, target: Path) -> None:
+    with target.open("wb") as stream:
+        stream.write(source.read_bytes())
+        stream.flush()
+        os.fsync(stream.fileno())
 
 
 def _sync_folder(folder: Path) -> None:

@@ -2,11 +2,41 @@
 
 from __future__ import annotations
 
+import contextlib
+from collections.abc import Iterator
+from contextvars import ContextVar
 from pathlib import Path
+from typing import Final
 
 from pacer.errors import InputError
+from pacer.files._unfinished import cut_off
 
-__all__ = ["read_content", "read_text"]
+__all__ = ["read_content", "read_text", "remember", "remembered", "remembering_inputs"]
+
+_READ: Final[ContextVar[set[Path] | None]] = ContextVar("files read", default=None)
+
+
+@contextlib.contextmanager
+def remembering_inputs() -> Iterator[None]:
+    """Remember what is read meanwhile, so that no result is written over it."""
+    token = _READ.set(set())
+    try:
+        yield
+    finally:
+        _READ.reset(token)
+
+
+def remember(path: Path) -> None:
+    """Note that a file is read, where anyone wants to know."""
+    found = _READ.get()
+    if found is not None:
+        found.add(path.absolute())
+
+
+def remembered() -> frozenset[Path]:
+    """What was read since `remembering_inputs` began; nothing outside of it."""
+    return frozenset(_READ.get() or ())
+
 
 _MEGABYTE = 1_000_000
 
@@ -25,7 +55,11 @@ def read_content(path: Path, *, most: int, kind: str, error: type[InputError]) -
         What to raise.
     """
     where = str(path)
+    remember(path)
     try:
+        if cut_off(path):
+            what = "was being replaced when the program was cut off: it may not go with the files beside it"
+            raise error(what, where=where, do="run the command that wrote it again")
         with path.open("rb") as file:
             content = file.read(most + 1)
     except OSError as fault:

@@ -14,6 +14,7 @@ import numpy as np
 
 from pacer.course.track import RawTrack, Waypoint
 from pacer.errors import CourseError, one_line
+from pacer.files._content import remember
 from pacer.files._xml import DEEPEST, parse_moment
 
 __all__ = ["read_gpx"]
@@ -64,6 +65,7 @@ def read_gpx(path: str | Path, track: int | None = None) -> RawTrack:
     """
     path = Path(path)
     reader = _Reader(str(path.name))
+    remember(path)
     try:
         with path.open("rb") as file:
             _refuse_other_formats(file, path.name)

@@ -7,6 +7,7 @@ from pathlib import Path
 from typing import Final
 
 from pacer.errors import RideError
+from pacer.files._content import remember
 from pacer.rides.ride import Recording
 
 __all__ = ["CYCLING_WORDS", "LARGEST", "read_recording"]
@@ -61,6 +62,7 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
 
 
 def _head(file: Path) -> bytes:
+    remember(file)
     try:
         size = file.stat().st_size
         if file.is_dir():

@@ -13,7 +13,6 @@ import pytest
 
 from tests.demo import ROUTES
 
-
 POSIX = pytest.mark.skipif(sys.platform == "win32", reason="pipes and signals of POSIX")
 
 

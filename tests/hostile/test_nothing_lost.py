@@ -15,7 +15,11 @@ from pathlib import Path
 
 import pytest
 
-from pacer.files.plans import plan_to_json
+from pacer.errors import OutputError
+from pacer.files._atomic import write_file, write_files
+from pacer.files._content import remembering_inputs
+from pacer.files._unfinished import NOTE, Replacing, note_text, put_back_cut_off
+from pacer.files.plans import plan_to_json, read_plan
 from tests.cli.run import Run, run
 from tests.render.sample import sample_plan
 
@@ -339,6 +343,19 @@ def test_a_folder_that_is_a_link_is_the_folder_named(home: Path, capsys: pytest.
         (("card", "made.json", "--out", "made.json"), "made.json"),
         (("card", "made.json", "--out", "./out/../made.json"), "made.json"),
         (("calibrate", "ride.csv", "--rider", "rider.toml", "--out", "rider.toml"), "rider.toml"),
+        (
+            ("calibrate", "ride.csv", "--rider", "rider.toml", "--position", "hoods", "--out", "ride.csv"),
+            "ride.csv",
+        ),
+        (("route", "north.svg", "--picture", "north.svg"), "north.svg"),
+        (("compare", "north.svg", "--without-tuck", "--picture", "north.svg"), "north.svg"),
+        (("practise", "north.gpx", "--gpx", "north.gpx"), "north.gpx"),
+        (("plan", "north.gpx", "--race", "zoned.toml", "--out", "out"), "out/cues.gpx"),
+        (("ensemble", "north.gpx", "--members", "out/ensemble.json", "--out", "out"), "out/ensemble.json"),
+        (
+            ("ensemble", "north.gpx", "--days", "2", "--race", "out/plan.json", "--out", "out"),
+            "out/plan.json",
+        ),
     ],
 )
 def test_what_a_plan_is_made_of_is_never_written_over(
@@ -347,12 +364,127 @@ def test_what_a_plan_is_made_of_is_never_written_over(
     """An input in the place of a result is spared, by whatever name it goes, and the user is told."""
     (home / "out" / "cues.gpx").write_bytes(route())
     (home / "out" / "plan.json").write_bytes(b"[race]\n")
+    (home / "out" / "ensemble.json").write_bytes(b"wind_speed_factor\n1.0\n1.1\n")
+    (home / "north.svg").write_bytes(route())
+    (home / "zoned.toml").write_text('zones = "out/cues.gpx"\n', "utf-8")
+    if "zoned.toml" in arguments:
+        (home / "out" / "cues.gpx").write_bytes(b'{"type": "FeatureCollection", "features": []}')
     before = everything(home)
     done = run(capsys, *arguments)
     assert everything(home) == before
     assert_told(done, 1)
     assert "write over" in done.err or "written over" in done.err
     assert Path(kept).name in done.err or "--out" in done.err
+
+
+def test_whatever_was_read_is_spared(home: Path) -> None:
+    """A file that any reader opened isn't written over, by any of its names; outside of a run it may be."""
+    (home / "link.json").symlink_to(home / "made.json")
+    with remembering_inputs():
+        read_plan(home / "made.json")
+        for name in ("made.json", "link.json", "out/../made.json"):
+            with pytest.raises(OutputError, match="can't write over a file that was read"):
+                write_file(name, b"")
+        write_file("other.json", b"")
+    assert (home / "made.json").read_bytes() == plan_bytes()
+    write_file("made.json", b"")
+    assert (home / "made.json").read_bytes() == b""
+
+
+def test_a_squads_start_list_is_spared(home: Path, capsys: pytest.CaptureFixture[str]) -> None:
+    """A start list in the place of the squad's summary stays as it is."""
+    listed = home / "out" / "summary.csv"
+    listed.write_text("name,critical_power_w,mass_kg\nA,250,74\n", "utf-8")
+    before = listed.read_bytes()
+    done = run(capsys, "squad", "out/summary.csv", "north.gpx", "--jobs", "1", "--out", "out")
+    assert_told(done, 1)
+    assert listed.read_bytes() == before
+
+
+def cut_off_after(renames: int, home: Path, *more: str) -> None:
+    """Plan into `out` in a process that ends, as at a power cut, once so many files are in place."""
+    code = f"""
+import os, sys
+real, left = os.replace, [{renames}]
+def replace(*names):
+    if not left[0]:
+        os._exit(77)
+    left[0] -= 1
+    real(*names)
+os.replace = replace
+sys.argv[1:] = {[*PLAN, *more]!r}
+from pacer.__main__ import entrypoint
+entrypoint()
+"""
+    done = subprocess.run([sys.executable, "-c", code], cwd=home, capture_output=True, text=True, check=False)
+    assert done.returncode == 77, done.stderr
+
+
+@pytest.mark.parametrize("renames", range(len(RESULTS)))
+def test_a_power_cut_between_renames_is_noticed_and_undone(
+    renames: int, home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Of a cut-off set of files a note tells, plan.json is the last to change, and the next run undoes it."""
+    (home / "out" / "cues.gpx").unlink()
+    before = everything(home / "out")
+    cut_off_after(renames, home, "--png")
+    found = everything(home / "out")
+    visible = {name: content for name, content in found.items() if not name.startswith(".")}
+    assert found["plan.json"] == OLD["plan.json"]
+    assert sum(visible.get(name) != before.get(name) for name in (*RESULTS, "plan.png")) == renames
+    note = (home / "out" / NOTE).read_text("utf-8")
+    assert note.startswith("These files were being replaced when the program was cut off")
+    assert all(name in note for name in RESULTS)
+    # No command takes a plan from there, and a run that fails later leaves the old files as they were.
+    done = run(capsys, "card", "out/plan.json")
+    assert_told(done, 1)
+    assert "run the command that wrote it again" in done.err
+    put_back_cut_off(home / "out")
+    assert everything(home / "out") == before
+
+
+@pytest.mark.parametrize("renames", [0, 3, 6])
+def test_a_run_after_a_power_cut_leaves_one_whole_set(
+    renames: int, home: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """The same command again: all new, nothing of the cut-off run's, no note, no hidden file."""
+    cut_off_after(renames, home, "--png")
+    assert run(capsys, *PLAN).code == 0
+    found = everything(home / "out")
+    assert set(found) == set(OLD)
+    assert all(found[name] != OLD[name] for name in RESULTS)
+    assert run(capsys, "card", "out/plan.json", "--out", "card.pdf").code == 0
+
+
+def test_a_note_of_a_run_that_goes_on_is_left_alone(home: Path) -> None:
+    """Another process still writing, or a note that isn't the program's: nothing is put back."""
+    with subprocess.Popen([sys.executable, "-c", "input()"], stdin=subprocess.PIPE) as other:
+        stem = f".pacer-{other.pid}-0"
+        note = home / "out" / NOTE
+        note.write_bytes(note_text([Replacing("plan.json", stem, kept=True)]))
+        (home / "out" / f"{stem}.old").write_bytes(b"older")
+        put_back_cut_off(home / "out")
+        assert (home / "out" / "plan.json").read_bytes() == OLD["plan.json"]
+        other.communicate(b"\n")
+    put_back_cut_off(home / "out")
+    assert (home / "out" / "plan.json").read_bytes() == b"older"
+    note.symlink_to(home / "made.json")
+    before = everything(home)
+    put_back_cut_off(home / "out")
+    with pytest.raises(OutputError, match="another run writes here"):
+        write_files(home / "out", {"plan.json": b"1", "cues.gpx": b"2"})
+    assert everything(home) == before
+    assert note.is_symlink()
+
+
+@pytest.mark.parametrize("target", ["../made.json", "/etc/passwd", "..", "a/b"])
+def test_a_forged_note_leads_nowhere(target: str, home: Path) -> None:
+    """What a note says of other folders is not done."""
+    forged = [Replacing(target, ".pacer-999999999-0", kept=False)]
+    (home / "out" / NOTE).write_bytes(note_text(forged))
+    before = everything(home)
+    put_back_cut_off(home / "out")
+    assert everything(home) == before
 
 
 @pytest.mark.parametrize("name", ["rider.toml", "race.toml"])
