@@ -10,15 +10,22 @@ import numpy.typing as npt
 
 from pacer.units import FloatArray
 
-__all__ = ["TIGHTER", "ArcFit", "fit_arcs"]
+__all__ = ["ArcFit", "fit_arcs"]
 
 _MOST_POINTS: Final = 48
 _ROUNDS: Final = 15
+_FEWER_ROUNDS: Final = 7
 _PRIOR: Final = np.array([3.0, 3.0, 0.35, 0.35, 0.8])
 """How far the fit may stray from the first guess: apex [m], [m], heading [rad], turn [rad], ln radius."""
 
-TIGHTER: Final = 0.5
-"""The tighter radius that the points must refute: 40 % smaller, in ln radius."""
+_HELD: Final = np.array([3.0, 3.0, 0.35, 0.35, 1e-3])
+"""The same where the radius is given."""
+
+_TIGHTER: Final = np.array([0.06, 0.15, 0.3, 0.5, 0.8, 1.2, 1.7, 2.3])
+"""How much tighter radii are tried, in ln radius; the last is a tenth."""
+
+_REFUTED: Final = 1.28
+"""A radius is refuted if its best fit is this many standard deviations worse: right nine times in ten."""
 
 _STEPS: Final = np.array([1e-4, 1e-4, 1e-6, 1e-6, 1e-6])
 
@@ -33,16 +40,16 @@ class ArcFit:
         [m]
     turn : FloatArray
         Positive to the right [rad].
-    doubt : FloatArray
-        How much worse the best fit of a radius smaller by 40 % is: twice the loss of log likelihood. A small
-        value says that the points don't refute a much tighter corner.
+    tightest : FloatArray
+        The smallest radius that the points don't refute, the lower end of a one-sided interval of 90 % by the
+        profile of the likelihood; 0 where they refute none [m].
     misfit : FloatArray
         Root mean square distance of the points from the fit over their noise.
     """
 
     radius: FloatArray
     turn: FloatArray
-    doubt: FloatArray
+    tightest: FloatArray
     misfit: FloatArray
 
 
@@ -79,17 +86,43 @@ def fit_arcs(
     start = np.column_stack((guess[:, :3], np.abs(guess[:, 3]), np.log(guess[:, 4])))
     weight = known / noise[:, None]
     best, misfit = _least_squares(start, start, _PRIOR, data, weight, hand)
-    tighter = best - np.array([0.0, 0.0, 0.0, 0.0, TIGHTER])
-    stiff = np.append(_PRIOR[:4], 1e-3)
-    _, other_misfit = _least_squares(
-        tighter, np.column_stack((start[:, :4], tighter[:, 4])), stiff, data, weight, hand
-    )
     return ArcFit(
         radius=np.exp(best[:, 4]),
         turn=hand * best[:, 3],
-        doubt=other_misfit - misfit,
+        tightest=_tightest(best, misfit, start, data, weight, hand),
         misfit=np.sqrt(misfit / np.maximum(known.sum(axis=1), 1.0)),
     )
+
+
+def _tightest(
+    best: FloatArray,
+    misfit: FloatArray,
+    start: FloatArray,
+    data: FloatArray,
+    weight: FloatArray,
+    hand: FloatArray,
+) -> FloatArray:
+    """Try tighter and tighter radii until the points refute them, shape (m,) [m]."""
+    found = np.zeros(misfit.size)
+    state, worse, tried = best.copy(), np.zeros(misfit.size), 0.0
+    open_ = np.arange(misfit.size)
+    for step in _TIGHTER:
+        trial = state[open_]
+        trial[:, 4] = best[open_, 4] - step
+        centre = np.column_stack((start[open_, :4], trial[:, 4]))
+        state[open_], cost = _least_squares(
+            trial, centre, _HELD, data[open_], weight[open_], hand[open_], _FEWER_ROUNDS
+        )
+        deviations = np.maximum(np.sqrt(np.maximum(cost - misfit[open_], 0.0)), worse[open_])
+        over = deviations >= _REFUTED
+        before = worse[open_]
+        share = (_REFUTED - before[over]) / (deviations[over] - before[over])
+        found[open_[over]] = np.exp(best[open_[over], 4] - tried - (step - tried) * share)
+        worse[open_] = deviations
+        open_, tried = open_[~over], float(step)
+        if open_.size == 0:
+            break
+    return found
 
 
 def _least_squares(
@@ -99,13 +132,14 @@ def _least_squares(
     data: FloatArray,
     weight: FloatArray,
     hand: FloatArray,
+    rounds: int = _ROUNDS,
 ) -> tuple[FloatArray, FloatArray]:
     """Levenberg–Marquardt for all corners at once; returns states and sums of squares of the distances."""
     count = state.shape[0]
     damping = np.full(count, 1e-2)
     value = _distances(state, data, hand) * weight
     cost = _cost(value, state, centre, prior)
-    for _ in range(_ROUNDS):
+    for _ in range(rounds):
         slope = np.stack(
             [
                 (_distances(state + step, data, hand) * weight - value) / step.sum()

@@ -9,7 +9,7 @@ from typing import Final
 
 import numpy as np
 
-from pacer.course.arcs import TIGHTER, ArcFit, fit_arcs
+from pacer.course.arcs import ArcFit, fit_arcs
 from pacer.course.plan_view import Line
 from pacer.course.smooth import box_mean
 from pacer.course.track import Corner, CornerKind
@@ -35,8 +35,8 @@ _DRAWN_M: Final = 15.0
 _DRAWN_NOISE: Final = 0.8
 """Points farther apart than 15 m are drawn on a map, and no more exact than this (common practice) [m]."""
 
-_REFUTED: Final = 1.5
-"""A radius is measured if one 40 % smaller fits worse by this: 1.2 standard deviations (a choice)."""
+_MEASURED: Final = 0.6
+"""A radius is measured if the points refute one 40 % smaller (a choice)."""
 
 _MISFIT: Final = 1.7
 """Points that lie farther off than this many times their noise aren't on one arc (a choice)."""
@@ -176,23 +176,22 @@ def _refine(rough: list[Corner], line: Line, points: FloatArray) -> list[Corner]
 def _settle(corner: Corner, line: Line, fit: ArcFit, i: int, spacing: float) -> Corner:
     """Choose between the fit, the smoothed line and the assumption of a tight corner."""
     if fit.misfit[i] < _MISFIT:
-        measured = bool(fit.doubt[i] > _REFUTED)
-        # The tight end of one standard deviation: a radius taken too large is ridden too fast.
-        spread = TIGHTER / math.sqrt(max(float(fit.doubt[i]), _REFUTED))
-        radius = min(float(fit.radius[i]) * math.exp(-spread), 2.0 * corner.radius)
-        turn = float(fit.turn[i])
+        # The tight end of what the points allow: a radius taken too large is ridden too fast.
+        radius, turn = min(float(fit.tightest[i]), 2.0 * corner.radius), float(fit.turn[i])
+        measured = radius > _MEASURED * float(fit.radius[i])
     else:
         radius, turn = min(corner.radius, float(fit.radius[i])), corner.turn
         measured = corner.end - corner.start > 1.5 * spacing
+    sharpest = max(abs(turn), abs(corner.turn))
     turn = turn if abs(turn - corner.turn) < 0.3 * abs(corner.turn) else corner.turn
     start, end = corner.start, corner.end
+    least = _DEAD_TURN_M if abs(turn) >= _DEAD_TURN else _TIGHTEST_M
+    supported = radius = max(radius, _DEAD_TURN_M if measured else least)
     if measured:
         half = 0.5 * radius * abs(turn)
         start, end = max(corner.apex - half, 0.0), min(corner.apex + half, float(line.s[-1]))
     else:
-        assumed = assumed_radius(turn)
-        radius = min(max(radius, min(assumed, _TIGHTEST_M)), assumed)
-    radius = max(radius, _DEAD_TURN_M)
+        radius = max(radius, assumed_radius(sharpest))
     kind = _kind(radius, turn)
     if abs(turn) >= _DEAD_TURN:
         gap = _doubles_back(line, start, end)
@@ -200,7 +199,16 @@ def _settle(corner: Corner, line: Line, fit: ArcFit, i: int, spacing: float) -> 
             # Drawn on one line both ways, a turn about has no radius to measure.
             kind, measured = CornerKind.DEAD_TURN, measured and 0.5 * gap >= _DEAD_TURN_M
             radius = max(min(radius, 0.5 * gap), _DEAD_TURN_M)
-    return replace(corner, start=start, end=end, radius=radius, turn=turn, kind=kind, measured=measured)
+    return replace(
+        corner,
+        start=start,
+        end=end,
+        radius=radius,
+        turn=turn,
+        kind=kind,
+        measured=measured,
+        supported=min(supported, radius),
+    )
 
 
 def _spacing(samples: FloatArray, start: FloatArray, end: FloatArray) -> FloatArray:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass, field
 from enum import StrEnum
 
@@ -112,6 +113,9 @@ class Corner:
         Total change of heading, positive to the right [rad].
     measured : bool
         False where the points are too coarse to measure the radius and a tight one is assumed.
+    supported : float
+        Radius that the points vouch for, without rounding the corner off within the lane; a tucked rider may
+        count on no more than this. Infinite: not apart from `radius` [m].
     """
 
     start: float
@@ -121,6 +125,7 @@ class Corner:
     turn: float
     kind: CornerKind
     measured: bool = True
+    supported: float = math.inf
 
 
 @dataclass(frozen=True, slots=True, eq=False)

@@ -111,6 +111,16 @@ class Verdict:
         return tuple(found)
 
 
+def _tucked_radius(cells: Cells, corners: Sequence[Corner]) -> FloatArray:
+    """Radius of each cell without rounding off within the lane: a tucked rider may not count on that."""
+    radius = np.array(cells.corner_radius)
+    for corner in corners:
+        if corner.supported < corner.radius:
+            hit = touched(cells, corner.start, corner.end)
+            radius[hit] = np.minimum(radius[hit], corner.supported)
+    return radius
+
+
 class _Judge:
     """Applies the rules one by one and keeps their findings."""
 
@@ -126,6 +136,7 @@ class _Judge:
         self.approach = np.minimum(approach, limits.tuck_top_speed)
         self.fastest = np.maximum(self.approach[:-1], self.approach[1:])
         self.node_limit = node_limit
+        self.radius = _tucked_radius(cells, corners)
         self.findings: list[Finding] = []
 
     def add(
@@ -167,7 +178,7 @@ class _Judge:
         for corner in self.corners:
             if corner.kind is CornerKind.DEAD_TURN:
                 dead |= touched(cells, corner.start, corner.end)
-        radius = cells.corner_radius
+        radius = self.radius
         self.add(Rule.DEAD_TURN, dead, radius, limits.tuck_min_radius, "m radius", worst_is_high=False)
         tight = (radius < limits.tuck_min_radius) & ~dead
         self.add(Rule.CORNER_RADIUS, tight, radius, limits.tuck_min_radius, "m radius", worst_is_high=False)
@@ -310,7 +321,7 @@ def judge(
     judge_.hands_back()
     judge_.short_stays()
     refused = judge_.refused()
-    cap = np.minimum(corner_speed_limit(cells.corner_radius, limits.tuck_lateral), limits.tuck_top_speed)
+    cap = np.minimum(corner_speed_limit(judge_.radius, limits.tuck_lateral), limits.tuck_top_speed)
     return Verdict(cell_limit, node_limit, ~refused, cap, tuple(judge_.findings))
 
 
