@@ -20,6 +20,7 @@ from pacer.physics.simulate import Trace, ride
 from pacer.planning.problem import STILL_RIDING, Problem, drag_shape
 from pacer.planning.programme import Branches, Held, solve
 from pacer.planning.recovery import recovery_about
+from pacer.planning.rounding import POWER_STEP, nearest_steps
 from pacer.planning.solution import Solution
 from pacer.units import FloatArray
 
@@ -27,9 +28,6 @@ __all__ = ["Followable", "Ridden", "followable", "ridden"]
 
 SHORTEST_SEGMENT: Final = 20.0
 """Seconds; less can't be read off a card and acted on (common practice, no source)."""
-
-POWER_STEP: Final = 5.0
-"""Segment powers are multiples of this [W]."""
 
 SEGMENT_WORTH: Final = 3e-5
 """A further segment must bring in this share of the race's time."""
@@ -259,22 +257,6 @@ def _refined(
     return best_power, best
 
 
-def _rounded(power: FloatArray, seconds: FloatArray, highest: float) -> FloatArray:
-    """Powers rounded to the step, what each owes the budget carried on to the next.
-
-    A change of δ watts for t seconds at power P costs 4 P³ t δ of the fourth-power budget, to first order.
-    """
-    top = POWER_STEP * np.floor(highest / POWER_STEP)
-    weight = seconds * np.maximum(power, 0.3 * float(power.mean())) ** 3
-    found, carry = np.zeros(power.size), 0.0
-    for k, (p, w) in enumerate(zip(power.tolist(), weight.tolist(), strict=True)):
-        floor = POWER_STEP * np.floor(p / POWER_STEP)
-        number = POWER_STEP * np.floor((p + carry / w) / POWER_STEP + 0.5)
-        found[k] = min(max(number, floor), floor + POWER_STEP, top)
-        carry += (p - found[k]) * w
-    return found
-
-
 def _readable(
     problem: Problem,
     position: npt.NDArray[np.int64],
@@ -287,7 +269,7 @@ def _readable(
     seconds = np.diff(fit.trace.time[cuts])
 
     def attempt(ease: float) -> tuple[FloatArray, Ridden]:
-        numbers = _rounded(power * ease, seconds, problem.fatigue.max_power)
+        numbers = nearest_steps(power * ease, seconds, problem.fatigue.max_power)
         return numbers, ridden(problem, position, np.repeat(numbers, counts))
 
     paid = [pair for pair in map(attempt, EASING) if _pays(problem, pair[1])]

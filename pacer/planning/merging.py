@@ -7,8 +7,8 @@ all such cuts the cheapest is found by dynamic programming.
 What a block costs is reckoned from the plan alone: riding at p instead of p_r changes the time of a run
 from T_r to T_r (p_r / p)^e_r, with e the share of a small change of power that ends up as speed
 (`speed_elasticity`); p is the power that costs the body as much as the powers it replaces (equal
-fourth-power sum), rounded down to a whole watt; a tucked run ridden upright costs its `gain_s`. Left out:
-what one block's other speed hands on to the next.
+fourth-power sum); a tucked run ridden upright costs its `gain_s`. Left out: what one block's other speed
+hands on to the next, and the rounding of the powers at the end, which carries on what it leaves.
 """
 
 from __future__ import annotations
@@ -22,6 +22,7 @@ import numpy as np
 
 from pacer.planning.elasticity import power_elasticity
 from pacer.planning.plan import Cue, Plan
+from pacer.planning.rounding import steps_within
 from pacer.units import FloatArray
 
 __all__ = ["merge_cues"]
@@ -75,7 +76,8 @@ def merge_cues(plan: Plan, most: int) -> tuple[tuple[Cue, ...], float]:
         return cues[:most], 0.0
     runs = _runs(plan, tasks)
     blocks, cost = _cut(runs, most - len(feeds))
-    merged = [_block_cue(runs, i, j) for i, j in blocks]
+    powers = _told_powers(runs, blocks)
+    merged = [_block_cue(runs, i, j, power) for (i, j), power in zip(blocks, powers, strict=True)]
     named = [_kind(cue, merged[k - 1] if k else None) for k, cue in enumerate(merged)]
     told = [_with_task(cue, named) for cue in feeds]
     return tuple(sorted([*named, *told], key=lambda cue: cue.at_m)), cost
@@ -119,9 +121,15 @@ def _block_powers(runs: _Runs, i: int, last: int) -> FloatArray:
     paid = np.cumsum(runs.seconds[part] * (runs.power[part] / runs.factor[part]) ** 4)
     with np.errstate(invalid="ignore", divide="ignore"):
         equal = np.where(weight > 0.0, (paid / weight) ** 0.25, runs.power[i])
-    whole = np.floor(equal + 1e-6)
     lone = np.maximum.accumulate(runs.power[part]) == np.minimum.accumulate(runs.power[part])
-    return np.asarray(np.where(lone, runs.power[i], whole))
+    return np.asarray(np.where(lone, runs.power[i], equal))
+
+
+def _told_powers(runs: _Runs, blocks: Sequence[tuple[int, int]]) -> list[float]:
+    """Power of each block as the rider is told it [W]."""
+    power = np.array([_block_powers(runs, i, j)[-1] for i, j in blocks])
+    each = runs.seconds / runs.factor**4
+    return [float(p) for p in steps_within(power, np.array([each[i:j].sum() for i, j in blocks]))]
 
 
 def _block_costs(runs: _Runs, i: int, last: int) -> FloatArray:
@@ -163,10 +171,9 @@ def _cut(runs: _Runs, most: int) -> tuple[list[tuple[int, int]], float]:
     return blocks[::-1], totals[blocks_used]
 
 
-def _block_cue(runs: _Runs, i: int, j: int) -> Cue:
+def _block_cue(runs: _Runs, i: int, j: int, power: float) -> Cue:
     """Make one cue of runs i to j - 1."""
     part = runs.cues[i:j]
-    power = float(_block_powers(runs, i, j)[-1])
     upright = [cue for cue in part if not cue.tucked]
     kept = upright or part
     seconds = {cue.at_m: float(t) for cue, t in zip(part, runs.seconds[i:j], strict=True)}

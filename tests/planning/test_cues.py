@@ -177,7 +177,7 @@ def _cost_by_hand(plan: Plan, fewer: Plan, k: int) -> float:
         f = float((plan.cells.power_factor * seconds)[inside].sum()) / t
         runs.append((cue, t, e, f))
     weight = sum(t / f**4 for _, t, _, f in runs)
-    held = math.floor((sum(t * (cue.power_w / f) ** 4 for cue, t, _, f in runs) / weight) ** 0.25 + 1e-6)
+    held = (sum(t * (cue.power_w / f) ** 4 for cue, t, _, f in runs) / weight) ** 0.25
     held = a.power_w if a.power_w == b.power_w else held
     lost = max(0.0, sum(t * ((cue.power_w / held) ** e - 1.0) for cue, t, e, _ in runs))
     if a.tucked == b.tucked:
@@ -191,7 +191,10 @@ def _cost_by_hand(plan: Plan, fewer: Plan, k: int) -> float:
 
 
 def test_merging_keeps_the_budget() -> None:
-    """The fourth-power sum of the merged powers is not above that of the plan's own."""
+    """The fourth-power sum of the merged powers, multiples of 5 W, is not above that of the plan's own.
+
+    No more than 0.3 % of it is left, unless a single number has to do for most of the race.
+    """
     plan = sample_plan()
     middle = plan.cells.start_m + plan.cells.length_m / 2
     seconds = np.where(plan.cells.power_w > 1.0, np.diff(plan.nodes.time_s), 0.0)
@@ -203,7 +206,10 @@ def test_merging_keeps_the_budget() -> None:
         return float(seconds @ (held / plan.cells.power_factor) ** 4)
 
     for most in (30, 20, 12, 6):
-        assert paid(merge_cues(plan, most)[0]) <= paid(plan.cues) * 1.001
+        merged, _ = merge_cues(plan, most)
+        assert paid(merged) <= paid(plan.cues) * (1.0 + 1e-9)
+        assert all(cue.power_w % 5.0 == 0.0 for cue in merged)
+        assert most < 12 or paid(merged) >= paid(plan.cues) * 0.997
 
 
 def test_a_card_has_a_line() -> None:
