@@ -6,6 +6,7 @@ import math
 from collections.abc import Callable, Sequence
 from concurrent.futures import Executor, Future, as_completed
 from dataclasses import dataclass, replace
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -216,7 +217,7 @@ def _robust(
             return None, str(error)
         tried = replace(task, held=_held(request, careful), seconds=np.diff(careful.nodes.time_s))
         what = f"trying the robust plan, {trial}"
-        lived = _all_days(executor, tried, lambda done, all_, what=what: counted(what, done, all_))  # type: ignore[misc]
+        lived = _all_days(executor, tried, partial(counted, what))
         results = [result for result, _ in lived]
         if np.mean([result.holds for result in results]) >= SURE:
             outlook = _outlook(results, [None] * len(results), careful, task.splits)

@@ -87,7 +87,7 @@ def _cluster(address: str) -> Iterator[Executor]:
             do="install it with: pip install 'pacer[cluster]'",
         ) from None
     try:
-        client: Any = Client(address, timeout=5, set_as_default=False)  # type: ignore[no-untyped-call]
+        client: Any = Client(address, timeout=5, set_as_default=False)  # type: ignore[no-untyped-call]  # by its makers
     except (OSError, TimeoutError, ValueError) as error:
         raise SettingsError(
             "no scheduler answers there",

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from pathlib import Path
-from typing import TYPE_CHECKING, Annotated
+from typing import TYPE_CHECKING, Annotated, Any
 
 import typer
 
@@ -63,8 +63,8 @@ def practise(
     progress = o.Progress(quiet, verbose)
     riding = default_rider() if rider is None else read_rider_file(rider)
     given = {"wind_from_deg": wind_from, "wind_speed_m_s": wind_speed, "gust_m_s": gust}
-    over = {key: value for key, value in given.items() if value is not None}
-    weather = override_race(default_race(), **over).weather  # type: ignore[arg-type]
+    over: dict[str, Any] = {key: value for key, value in given.items() if value is not None}
+    weather = override_race(default_race(), **over).weather
     skill = riding.setup.rider.skill
     progress("reading the roads")
     found = find_stretches(_roads(routes, notes, weather), limits_for(skill, riding.safety, wet=False), most)

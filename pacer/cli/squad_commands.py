@@ -233,7 +233,8 @@ def _plan_all(
     try:
         for rider in riders:
             done.pop(rider.slug, None)
-            waiting[executor.submit(_work, rider.request)] = rider  # type: ignore[arg-type]
+            if rider.request is not None:
+                waiting[executor.submit(_work, rider.request)] = rider
             for future in [future for future in waiting if future.done()]:
                 finish(future)
         for future in as_completed(list(waiting)):

@@ -12,6 +12,7 @@ import re
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from enum import StrEnum
+from functools import partial
 from typing import Final
 
 import numpy as np
@@ -286,8 +287,7 @@ def find_stretches(roads: Sequence[Road], limits: Limits, most: int = 3) -> dict
     """
     surveys = [_Survey(road, limits) for road in roads]
     searches: dict[Stage, Callable[[_Survey], list[Stretch]]] = {
-        stage: lambda survey, stage=stage, want=want: survey.straight(stage, want)  # type: ignore[misc]
-        for stage, want in _WANTS.items()
+        stage: partial(_Survey.straight, stage=stage, want=want) for stage, want in _WANTS.items()
     }
     searches[Stage.HANDS] = _Survey.hands
     searches[Stage.BEND] = _Survey.bends

@@ -38,15 +38,24 @@ class AirOnCells(Protocol):
     """The air that the rider meets, one entry a cell, SI."""
 
     @property
-    def density(self) -> FloatArray: ...  # noqa: D102 - the protocol only names them
+    def density(self) -> FloatArray:
+        """Of the air [kg/m³]."""
+
     @property
-    def headwind(self) -> FloatArray: ...  # noqa: D102
+    def headwind(self) -> FloatArray:
+        """Mean, against the rider positive [m/s]."""
+
     @property
-    def crosswind(self) -> FloatArray: ...  # noqa: D102
+    def crosswind(self) -> FloatArray:
+        """Mean, from the right positive [m/s]."""
+
     @property
-    def gust_crosswind(self) -> FloatArray: ...  # noqa: D102
+    def gust_crosswind(self) -> FloatArray:
+        """Across the road in a gust [m/s]."""
+
     @property
-    def notes(self) -> tuple[str, ...]: ...  # noqa: D102
+    def notes(self) -> tuple[str, ...]:
+        """What was assumed of it, in sentences."""
 
 
 @dataclass(frozen=True, slots=True, eq=False)

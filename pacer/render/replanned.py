@@ -18,27 +18,48 @@ class Rest(Protocol):
     """The rest of a race, see `pacer.replan.Replanned`."""
 
     @property
-    def plan(self) -> Plan: ...  # noqa: D102 - the protocol only names them
+    def plan(self) -> Plan:
+        """From here to the finish."""
+
     @property
-    def elapsed(self) -> float: ...  # noqa: D102
+    def elapsed(self) -> float:
+        """Since the start [s]."""
+
     @property
-    def behind(self) -> float: ...  # noqa: D102
+    def behind(self) -> float:
+        """The plan, negative where ahead [s]."""
+
     @property
-    def drag(self) -> float: ...  # noqa: D102
+    def drag(self) -> float:
+        """Of the day over the plan's."""
+
     @property
-    def unexplained(self) -> bool: ...  # noqa: D102
+    def unexplained(self) -> bool:
+        """Whether no drag explains the time so far."""
+
     @property
-    def spent(self) -> float: ...  # noqa: D102
+    def spent(self) -> float:
+        """Fourth-power mean so far [W]."""
+
     @property
-    def budget(self) -> float: ...  # noqa: D102
+    def budget(self) -> float:
+        """Fourth-power mean that is left [W]."""
+
     @property
-    def w_prime_left(self) -> float: ...  # noqa: D102
+    def w_prime_left(self) -> float:
+        """[J]."""
+
     @property
-    def finish(self) -> float: ...  # noqa: D102
+    def finish(self) -> float:
+        """Expected, since the start [s]."""
+
     @property
-    def planned_finish(self) -> float: ...  # noqa: D102
+    def planned_finish(self) -> float:
+        """By the old plan [s]."""
+
     @property
-    def overspent(self) -> bool: ...  # noqa: D102
+    def overspent(self) -> bool:
+        """Whether more was spent than the race allows."""
 
 
 def replanned_summary(rest: Rest) -> str:

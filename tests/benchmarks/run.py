@@ -14,6 +14,7 @@ import tempfile
 import time
 from collections.abc import Callable
 from dataclasses import dataclass
+from functools import partial
 from pathlib import Path
 from typing import TypeVar
 
@@ -58,13 +59,13 @@ def against_ipopt(runs: int) -> None:
     heading("course", "cells", "IPOPT", "our programme", "positions, rounds and bound", "times differ by")
     for name in RIDERS:
         scenario = make_scenario(demo_request(name))
-        whole, solution = best_of(runs, lambda s=scenario: optimise(s))  # type: ignore[misc]
+        whole, solution = best_of(runs, partial(optimise, scenario))
         problem, optimum = solution.problem, solution.optimum
         shape = drag_shape(problem.road, np.maximum(optimum.mean_speed, 0.5))
         race = as_race(problem, solution.position)
-        theirs, found = best_of(runs, lambda r=race: fastest_ride(r))  # type: ignore[misc]
+        theirs, found = best_of(runs, partial(fastest_ride, race))
         fixed = Branches.fixed(solution.position)
-        ours, _ = best_of(runs, lambda p=problem, f=fixed, s=shape: solve(p, f, s))  # type: ignore[misc]
+        ours, _ = best_of(runs, partial(solve, problem, fixed, shape))
         row(
             name,
             f"{len(problem.road)}",
@@ -81,7 +82,7 @@ def growth(runs: int) -> None:
     first = 0.0
     for laps in (1, 2, 4, 8):
         request = demo_request("orlibeck-tri", laps=laps)
-        seconds, plan = best_of(runs, lambda r=request: make_plan(r))  # type: ignore[misc]
+        seconds, plan = best_of(runs, partial(make_plan, request))
         cells = len(plan.cells.grade)
         first = first or seconds / cells
         row(

@@ -8,6 +8,7 @@ from pathlib import Path
 
 import pytest
 
+from pacer.workflow import Request
 from tests.cli.run import Run, run
 from tests.workflow.races import ROUTES
 
@@ -86,11 +87,11 @@ def test_an_interruption_loses_only_what_was_not_written(
     real = squad_commands._work
     calls = []
 
-    def stopped(request: object) -> object:
+    def stopped(request: Request) -> object:
         calls.append(request)
         if len(calls) > 1:
             raise KeyboardInterrupt
-        return real(request)  # type: ignore[arg-type]
+        return real(request)
 
     monkeypatch.setattr(squad_commands, "_work", stopped)
     done = _squad(capsys, tmp_path, HEAD + ANN + BEA)

@@ -235,7 +235,7 @@ def test_an_interrupt_at_any_stage_leaves_the_old_plan(
     assert_told(done, 130 if isinstance(error, KeyboardInterrupt) else 1)
 
 
-def started(home: Path, **limits: object) -> subprocess.Popen[str]:
+def started(home: Path, before: Callable[[], None] | None = None) -> subprocess.Popen[str]:
     """The program as its own process."""
     process: subprocess.Popen[str] = subprocess.Popen(
         [sys.executable, "-m", "pacer", *PLAN],
@@ -243,7 +243,7 @@ def started(home: Path, **limits: object) -> subprocess.Popen[str]:
         stdout=subprocess.PIPE,
         stderr=subprocess.PIPE,
         text=True,
-        **limits,  # type: ignore[call-overload]
+        preexec_fn=before,
     )
     return process
 
@@ -276,7 +276,7 @@ def test_a_file_that_the_system_cuts_short_replaces_nothing(
 ) -> None:
     """A real limit of the system on the size of files ends in one line, with every old file whole."""
     before = everything(home)
-    process = started(home, preexec_fn=little_room)
+    process = started(home, little_room)
     _, told = process.communicate(timeout=60)
     assert process.returncode == 1
     assert everything(home) == before
