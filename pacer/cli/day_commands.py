@@ -56,16 +56,8 @@ def ensemble(
     splits: Annotated[
         float, typer.Option("--splits", min=0.1, metavar="KM", help="Distance between the times told.")
     ] = 5.0,
-    jobs: Annotated[
-        int | None,
-        typer.Option("--jobs", "-j", metavar="N", min=1, help="Processes; one for each core unless given."),
-    ] = None,
-    cluster: Annotated[
-        str | None,
-        typer.Option(
-            "--cluster", metavar="ADDRESS", help="Scheduler of dask.distributed that does the work."
-        ),
-    ] = None,
+    jobs: o.Jobs = None,
+    cluster: o.Cluster = None,
     json_: Annotated[bool, typer.Option("--json", help="Print it as JSON.")] = False,
     out: Annotated[
         Path | None,

@@ -11,11 +11,13 @@ from typing import Annotated, Final, TypeAlias
 import typer
 
 __all__ = [
+    "Cluster",
     "Effort",
     "EndKm",
     "Flat",
     "Gust",
     "Humidity",
+    "Jobs",
     "Laps",
     "Pressure",
     "Progress",
@@ -152,6 +154,14 @@ EndKm: TypeAlias = Annotated[
     typer.Option(
         "--end-km", metavar="KM", min=0.0, rich_help_panel=_COURSE, help="End here instead of at the end."
     ),
+]
+Jobs: TypeAlias = Annotated[
+    int | None,
+    typer.Option("--jobs", "-j", metavar="N", min=1, help="Processes; one for each core unless given."),
+]
+Cluster: TypeAlias = Annotated[
+    str | None,
+    typer.Option("--cluster", metavar="ADDRESS", help="Scheduler of dask.distributed that does the work."),
 ]
 Quiet: TypeAlias = Annotated[bool, typer.Option("--quiet", "-q", help="No progress line.")]
 Verbose: TypeAlias = Annotated[

@@ -11,6 +11,7 @@ from typing import TYPE_CHECKING, Annotated, Any, TypeAlias
 
 import typer
 
+from pacer.cli import options as o
 from pacer.cli.inputs import PlanInputs, takes_plan_inputs
 from pacer.errors import InfeasibleError, InputError, PacerError
 
@@ -51,16 +52,8 @@ def squad(
     again: Annotated[
         bool, typer.Option("--again", help="Plan again what is planned already from the same inputs.")
     ] = False,
-    jobs: Annotated[
-        int | None,
-        typer.Option("--jobs", "-j", metavar="N", min=1, help="Processes; one for each core unless given."),
-    ] = None,
-    cluster: Annotated[
-        str | None,
-        typer.Option(
-            "--cluster", metavar="ADDRESS", help="Scheduler of dask.distributed that does the work."
-        ),
-    ] = None,
+    jobs: o.Jobs = None,
+    cluster: o.Cluster = None,
 ) -> None:
     """Plan a race for every rider of a start list.
 
