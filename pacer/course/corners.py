@@ -191,7 +191,9 @@ def _settle(corner: Corner, line: Line, fit: ArcFit, i: int, spacing: float) -> 
         half = 0.5 * radius * abs(turn)
         start, end = max(corner.apex - half, 0.0), min(corner.apex + half, float(line.s[-1]))
     else:
-        radius = max(radius, assumed_radius(sharpest))
+        # How exact drawn points are isn't known from the file, nor then what they refute.
+        assumed = assumed_radius(sharpest)
+        radius = assumed if spacing >= _DRAWN_M else max(radius, assumed)
     kind = _kind(radius, turn)
     if abs(turn) >= _DEAD_TURN:
         gap = _doubles_back(line, start, end)
