@@ -334,7 +334,8 @@ def misfit_note(ride: Ride, misfit: Misfit) -> str:
     if misfit.sheltered:
         return (
             f"{place}: drag {size} below the rest, too much for too long to be gusts. It is taken as ridden "
-            "behind somebody and left out (a lower position than told looks the same: name it)."
+            "in a lee, behind somebody or under trees, and left out (a lower position than told looks the "
+            "same: name it)."
         )
     return (
         f"{place}: drag {size} above the rest, too much for too long to be gusts; it is kept (another "

@@ -55,7 +55,7 @@ _WORDS: Final = {
     Fate.CHANGE: "changing position",
     Fate.NO_ELEVATION: "elevation missing or jumping",
     Fate.UNLABELLED: "position not told",
-    Fate.SHELTERED: "suspected drafting",
+    Fate.SHELTERED: "in a lee (drafting or shelter)",
     Fate.DESCENT: "descents on which the rider mostly coasts",
     Fate.DRAFTED: "drafting, as told",
 }
