@@ -9,15 +9,23 @@ def entrypoint() -> None:
         run()
     except KeyboardInterrupt:
         _stop()
+    finally:
+        _deaf()
 
 
 def _stop() -> None:
-    import signal
     import sys
 
-    signal.signal(signal.SIGINT, signal.SIG_IGN)  # a second one can't spoil the message
+    _deaf()
     sys.stderr.write("pacer: interrupted; nothing was written\n")
     raise SystemExit(130) from None
+
+
+def _deaf() -> None:
+    """What is said and done by now stands: a late interrupt can't spoil the message or the exit code."""
+    import signal
+
+    signal.signal(signal.SIGINT, signal.SIG_IGN)
 
 
 if __name__ == "__main__":

@@ -2,8 +2,8 @@
 
 At an optimum the derivative of the time by a parameter is that of the constraints' residuals alone, each
 weighted by its price (the envelope theorem [1]), and the duals are the prices: nothing needs to be
-solved again. Air, positions and rules are held; what a change of them adds is of second order, save where a
-rule switches.
+solved again, once W' has come to rest. Air, positions and rules are held; what a change of them adds is of
+second order, save where a rule switches.
 
 References
 ----------
@@ -12,21 +12,32 @@ References
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from typing import Final
 
 import numpy as np
 
 from pacer.physics.forces import aerodynamic_force, gravity_force, rolling_force
-from pacer.planning.programme import SPEED_SCALE
+from pacer.planning.problem import drag_shape
+from pacer.planning.programme import SPEED_SCALE, Branches, solve
+from pacer.planning.recovery import recovery_about
 from pacer.planning.scenario import AirOnCells, Scenario
-from pacer.planning.solution import Solution
+from pacer.planning.solution import Solution, balance_of
 from pacer.units import FloatArray
 
 __all__ = ["Sensitivity", "air_slope", "sensitivity"]
 
 PROBE: Final = 1e-3
 """Step with which the slope of the drag by the wind's strength is taken [m/s]; the drag itself is exact."""
+
+MOST_FOLLOWED: Final = 20
+"""Solutions in which recovery is followed to its rest."""
+
+AT_REST: Final = 1e-7
+"""Relative change of the time under which it has come to rest."""
+
+ACCURACY: Final = 1e-8
+"""Relative accuracy of those solutions."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -74,6 +85,7 @@ def sensitivity(
     wind_slope : two arrays, shape (n,)
         By how much headwind and crosswind grow for each m/s of wind at 10 m, see `air_slope`.
     """
+    solution = _at_rest(solution)
     problem, optimum = solution.problem, solution.optimum
     road, machine = problem.road, problem.machine
     price, speed = optimum.motion_price, optimum.mean_speed
@@ -94,6 +106,28 @@ def sensitivity(
         crr=chain * float(price @ (rolling_force(machine.mass, 1.0, road.grade) * crr_factor)),
         wind=chain * float(price @ (drag(PROBE) - drag(-PROBE))) / (2.0 * PROBE),
     )
+
+
+def _at_rest(solution: Solution) -> Solution:
+    """The solution with its recovery followed until it no longer moves, positions held.
+
+    The prices of a round whose recovery is still on its way are a few per cent off.
+    """
+    problem, fatigue = solution.problem, solution.problem.fatigue
+    for _ in range(MOST_FOLLOWED if solution.recovery is not None else 0):
+        optimum = solution.optimum
+        body = optimum.force / optimum.slowness
+        balance = balance_of(problem, optimum.force, optimum.slowness)
+        recovery = recovery_about(balance, body, problem.road.length * optimum.slowness, fatigue)
+        shape = drag_shape(problem.road, optimum.mean_speed)
+        found = solve(problem, Branches.fixed(solution.position), shape, recovery, accuracy=ACCURACY)
+        if not found.solved:
+            break
+        moved = abs(found.time - optimum.time)
+        solution = replace(solution, optimum=found, recovery=recovery)
+        if moved < AT_REST * found.time:
+            break
+    return solution
 
 
 def _per_kilogram(solution: Solution) -> FloatArray:
