@@ -13,15 +13,14 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pacer.physics.fatigue import sustainable_power, w_balance
+from pacer.physics.fatigue import sustainable_power
 from pacer.planning.followable import Ridden, ridden
 from pacer.planning.optimise import optimise
 from pacer.planning.positions import choose_positions, position_costs
 from pacer.planning.problem import Problem, drag_shape
 from pacer.planning.programme import Branches, solve
-from pacer.planning.recovery import recovery_about
 from pacer.planning.scenario import Scenario
-from pacer.planning.solution import Solution
+from pacer.planning.solution import Solution, balance_of, recovery_of
 from pacer.units import FloatArray
 
 __all__ = ["BestOfDay", "DayAir", "DayResult", "Held", "best_of_day", "ride_day"]
@@ -121,14 +120,10 @@ def _arrival(scenario: Scenario, seconds: FloatArray) -> tuple[FloatArray, float
     return np.cumsum(seconds) - 0.5 * seconds, scenario.budget(float(seconds.sum()))
 
 
-def _upright(problem: Problem) -> int:
-    return int(np.where(problem.can_brake, problem.drag_area, np.inf).argmin())
-
-
 def _careful(problem: Problem, position: npt.NDArray[np.int64]) -> npt.NDArray[np.int64]:
     """The plan's positions, upright wherever the day refuses them."""
     refused = ~problem.allowed[np.arange(position.size), position]
-    return np.where(refused, _upright(problem), position)
+    return np.where(refused, problem.upright, position)
 
 
 def ride_day(
@@ -240,10 +235,9 @@ def best_of_day(scenario: Scenario, guess: Solution, ride: Ridden, budget_share:
         if not found.solved:
             break
         optimum, seconds = found, problem.road.length * found.slowness
-        body = found.force / found.slowness
-        balance = w_balance(body, seconds, fatigue.critical_power, fatigue.w_prime, fatigue.w_prime_start)
+        balance = balance_of(problem, found.force, found.slowness)
         if recovery is not None:
-            recovery = recovery_about(balance, body, seconds, fatigue)
+            recovery = recovery_of(problem, found.force, found.slowness)
     # Solved without W', the day must turn out to have enough of it.
     if not found.solved or balance.min() < fatigue.w_prime_reserve - 0.02 * fatigue.w_prime:
         whole = optimise(scenario)

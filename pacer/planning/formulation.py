@@ -71,6 +71,7 @@ class Formulation:
         self.force_scale = problem.fatigue.budget / SPEED_SCALE
         self.sum_cells = sparse.csr_array((np.ones(m), (branches.cell, np.arange(m))), shape=(n, m))
         self.sum_branches, self.sum_strands = strands.sum_branches(), strands.sum_strands(n)
+        self.entering, self.leaving = strands.entering(), strands.leaving()
         self._variables()
         self._means()
 
@@ -99,12 +100,11 @@ class Formulation:
     def _means(self) -> None:
         """What follows from the variables: shares of strands, their change of E, means of E and y."""
         strands = self.strands
-        entering, leaving = strands.entering(), strands.leaving()
         parts = (~strands.whole).astype(float)
         self.strand_share = self.theta.mapped(self.sum_branches) * parts + strands.whole.astype(float)
-        before, after = self.E.mapped(entering), self.E.mapped(leaving)
+        before, after = self.E.mapped(self.entering), self.E.mapped(self.leaving)
         self.E_change, self.E_mean = after - before, (before + after) * 0.5
-        self.y_mean = (self.y.mapped(entering) + self.y.mapped(leaving)) * 0.5
+        self.y_mean = (self.y.mapped(self.entering) + self.y.mapped(self.leaving)) * 0.5
         own, of = (~self.shared).astype(float), strands.of_branch
         self.e = _spread(self.layout.variable("e"), self.shared) + self.E_mean.at(of) * own
         self.u = _spread(self.layout.variable("u"), self.shared) + self.y_mean.at(of) * own
@@ -148,7 +148,7 @@ class Formulation:
             for part, whole in ((self.e, self.E_mean), (self.u, self.y_mean)):
                 total = (part * self.shared.astype(float)).mapped(self.sum_branches)
                 found.append((total - whole).at(mixed))
-            sides = (strands.entering(), strands.leaving())
+            sides = (self.entering, self.leaving)
             found.extend((self.arc_share.mapped(s) - self.strand_share).at(~strands.whole) for s in sides)
         if self.held is not None:
             found.append(self._held_force(self.held).at(self.held.acts))

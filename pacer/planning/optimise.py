@@ -56,8 +56,7 @@ NEAR_BOUND: Final = 1e-4
 
 def _upright(problem: Problem) -> npt.NDArray[np.int64]:
     """The hands-on-brakes position of least drag, everywhere."""
-    area = np.where(problem.can_brake, problem.drag_area, np.inf)
-    return np.full(len(problem.road), int(area.argmin()))
+    return np.full(len(problem.road), problem.upright)
 
 
 def _sit_up_to_brake(

@@ -79,6 +79,11 @@ class Problem:
     lowest_speed: FloatArray
     start_speed: float
 
+    @property
+    def upright(self) -> int:
+        """The position of least drag with the hands on the brakes."""
+        return int(np.where(self.can_brake, self.drag_area, np.inf).argmin())
+
     def limit_in(self, position: npt.NDArray[np.int64]) -> FloatArray:
         """Speed limit at the cell ends with the caps of the chosen positions, shape (n + 1,)."""
         caps = self.cap[np.arange(len(self.road)), position]

@@ -10,10 +10,10 @@ import numpy.typing as npt
 
 from pacer.physics.simulate import steady_speed
 from pacer.planning.problem import Problem
-from pacer.planning.recovery import Recovery, recovery_about
+from pacer.planning.recovery import Recovery
 from pacer.planning.safety import Verdict
 from pacer.planning.scenario import Scenario
-from pacer.planning.solution import Solution, balance_of
+from pacer.planning.solution import Solution, balance_of, recovery_of
 from pacer.units import FloatArray
 
 __all__ = ["State"]
@@ -44,7 +44,7 @@ class State:
             self.speed: FloatArray = np.maximum(guess, 1.5)
             self.set_times(length / self.speed)
             road, _ = scenario.road(self.arrival)
-        self.last: tuple[Problem, Verdict] | None = None
+        self.last: tuple[Scenario, Problem, Verdict] | None = None
         self.pace: FloatArray | None = None
         self.recovery: Recovery | None = None
         self.force = self.slowness = np.zeros(n)
@@ -59,13 +59,18 @@ class State:
     def problem(self) -> tuple[Problem, Verdict]:
         """The problem for the times and the budget as they stand; made anew only where it changes."""
         road, _ = self.scenario.road(self.arrival)
+        approach = None
         if self.last is not None:
-            before, fatigue = self.last[0].road, self.last[0].fatigue
+            scenario, problem, verdict = self.last
+            before = problem.road
             same = all(np.array_equal(getattr(road, f.name), getattr(before, f.name)) for f in fields(road))
-            if same and fatigue.budget == self.budget:
-                return self.last
-        self.last = self.scenario.problem(self.arrival, self.budget)
-        return self.last
+            if same and problem.fatigue.budget == self.budget:
+                if scenario is self.scenario:
+                    return problem, verdict
+                approach = verdict.approach
+        problem, verdict = self.scenario.problem(self.arrival, self.budget, approach)
+        self.last = self.scenario, problem, verdict
+        return problem, verdict
 
     def take(self, near: Solution) -> tuple[npt.NDArray[np.int64], FloatArray]:
         """Begin from the solution of nearly the same race on other cells; its positions and power."""
@@ -82,7 +87,6 @@ class State:
     def set_upright(self, speed: FloatArray) -> None:
         """Tell the rules how fast a ride is that is never tucked."""
         self.scenario = replace(self.scenario, upright=speed)
-        self.last = None
 
     def learn(self, found: Solution) -> None:
         """Take speeds, times and recovery from a round."""
@@ -92,14 +96,11 @@ class State:
         loose = optimum.loose
         self.set_times(problem.road.length * np.where(loose, 1.0 / self.speed, optimum.slowness))
         fatigue = problem.fatigue
-        balance = balance_of(problem, optimum.force, optimum.slowness)
-        self.w_lowest = float(balance.min())
+        self.w_lowest = float(balance_of(problem, optimum.force, optimum.slowness).min())
         near = fatigue.w_prime_reserve + W_PRIME_MARGIN * fatigue.w_prime
         if self.recovery is None and self.w_lowest > near:
             return
         newest = 1.0 if self.recovery is None else NEWEST
         self.force = newest * optimum.force + (1.0 - newest) * self.force
         self.slowness = newest * optimum.slowness + (1.0 - newest) * self.slowness
-        balance = balance_of(problem, self.force, self.slowness)
-        seconds = problem.road.length * self.slowness
-        self.recovery = recovery_about(balance, self.force / self.slowness, seconds, fatigue)
+        self.recovery = recovery_of(problem, self.force, self.slowness)

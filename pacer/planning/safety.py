@@ -93,6 +93,8 @@ class Verdict:
     tuck_speed_cap : FloatArray, shape (n,)
         [m/s].
     findings : tuple of Finding
+    approach : FloatArray, shape (n + 1,)
+        Speed at the cell ends that they reckon with [m/s].
     """
 
     cell_speed_limit: FloatArray
@@ -100,6 +102,7 @@ class Verdict:
     tuck_allowed: npt.NDArray[np.bool_]
     tuck_speed_cap: FloatArray
     findings: tuple[Finding, ...]
+    approach: FloatArray
 
     def reasons(self, index: npt.NDArray[np.int64]) -> tuple[Reason, ...]:
         """Why some of these cells are refused, the worst value of each rule."""
@@ -322,7 +325,7 @@ def judge(
     judge_.short_stays()
     refused = judge_.refused()
     cap = np.minimum(corner_speed_limit(judge_.radius, limits.tuck_lateral), limits.tuck_top_speed)
-    return Verdict(cell_limit, node_limit, ~refused, cap, tuple(judge_.findings))
+    return Verdict(cell_limit, node_limit, ~refused, cap, tuple(judge_.findings), approach)
 
 
 def unsafe_stretches(cells: Cells, verdict: Verdict, cost: FloatArray) -> tuple[UnsafeStretch, ...]:

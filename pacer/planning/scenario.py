@@ -126,7 +126,9 @@ class Scenario:
         road = Road(self.cells.length, self.cells.grade, air.density, air.headwind, air.crosswind, crr)
         return road, air
 
-    def problem(self, arrival: FloatArray, budget: float) -> tuple[Problem, Verdict]:
+    def problem(
+        self, arrival: FloatArray, budget: float, approach: FloatArray | None = None
+    ) -> tuple[Problem, Verdict]:
         """The optimiser's problem, and the verdict of the safety rules, for given arrival times.
 
         Parameters
@@ -135,6 +137,8 @@ class Scenario:
             Seconds since the start.
         budget : float
             [W].
+        approach : FloatArray, shape (n + 1,), optional
+            The speed that the rules reckon with, where a verdict for the same road and budget knows it [m/s].
         """
         setup, race, machine = self.setup, self.race, self.machine
         road, air = self.road(arrival)
@@ -147,14 +151,15 @@ class Scenario:
         if race.start is StartKind.ROLLING:
             first = steady_speed(road, machine, np.full(len(road), budget), np.full(len(road), upright))[0]
             start_speed = float(min(first, node_limit[0]))
-        approach = approach_speed(
-            road,
-            machine,
-            power=budget,
-            drag_area=float(drag_area.min()),
-            speed_limit=node_limit,
-            start_speed=start_speed,
-        )
+        if approach is None:
+            approach = approach_speed(
+                road,
+                machine,
+                power=budget,
+                drag_area=float(drag_area.min()),
+                speed_limit=node_limit,
+                start_speed=start_speed,
+            )
         verdict = judge(
             self.cells,
             self.corners,

@@ -20,9 +20,8 @@ import numpy as np
 from pacer.physics.forces import aerodynamic_force, gravity_force, rolling_force
 from pacer.planning.problem import drag_shape
 from pacer.planning.programme import SPEED_SCALE, Branches, solve
-from pacer.planning.recovery import recovery_about
 from pacer.planning.scenario import AirOnCells, Scenario
-from pacer.planning.solution import Solution, balance_of
+from pacer.planning.solution import Solution, recovery_of
 from pacer.units import FloatArray
 
 __all__ = ["Sensitivity", "air_slope", "sensitivity"]
@@ -113,12 +112,10 @@ def _at_rest(solution: Solution) -> Solution:
 
     The prices of a round whose recovery is still on its way are a few per cent off.
     """
-    problem, fatigue = solution.problem, solution.problem.fatigue
+    problem = solution.problem
     for _ in range(MOST_FOLLOWED if solution.recovery is not None else 0):
         optimum = solution.optimum
-        body = optimum.force / optimum.slowness
-        balance = balance_of(problem, optimum.force, optimum.slowness)
-        recovery = recovery_about(balance, body, problem.road.length * optimum.slowness, fatigue)
+        recovery = recovery_of(problem, optimum.force, optimum.slowness)
         shape = drag_shape(problem.road, optimum.mean_speed)
         found = solve(problem, Branches.fixed(solution.position), shape, recovery, accuracy=ACCURACY)
         if not found.solved:

@@ -12,11 +12,11 @@ from pacer.physics.fatigue import w_balance
 from pacer.physics.simulate import ride
 from pacer.planning.optimum import Optimum
 from pacer.planning.problem import Problem
-from pacer.planning.recovery import Recovery
+from pacer.planning.recovery import Recovery, recovery_about
 from pacer.planning.safety import Verdict
 from pacer.units import FloatArray
 
-__all__ = ["Solution", "balance_of"]
+__all__ = ["Solution", "balance_of", "recovery_of"]
 
 LOOSE: Final = 1e-4
 """Looseness of the relaxation, weighted by time, above which the plan says so."""
@@ -92,3 +92,9 @@ def balance_of(problem: Problem, force: FloatArray, slowness: FloatArray) -> Flo
     return w_balance(
         force / slowness, seconds, fatigue.critical_power, fatigue.w_prime, fatigue.w_prime_start
     )
+
+
+def recovery_of(problem: Problem, force: FloatArray, slowness: FloatArray) -> Recovery:
+    """How W' comes back about a ride, to first order."""
+    balance = balance_of(problem, force, slowness)
+    return recovery_about(balance, force / slowness, problem.road.length * slowness, problem.fatigue)

@@ -33,7 +33,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pacer.rides.fit import CRR_SPREAD, DRIFT_SPREAD, LAG_SPREAD, Fit, fit_rides
+from pacer.rides.fit import CRR_SPREAD, Fit, fit_rides
 from pacer.rides.model import RideModel
 from pacer.rides.noise import Parts, estimate_scatter
 from pacer.rides.prepare import Fate
@@ -127,14 +127,7 @@ class _Screen:
         told[np.unique(windows.position)] = True
         shifting, shifts = _shifting_wind(windows.middle, own[:, :2])
         design = np.column_stack((common[:, np.append(True, told)], own, shifting))
-        precision = np.concatenate(
-            (
-                [CRR_SPREAD**-2],
-                np.zeros(int(told.sum())),
-                [model.wind_error**-2, model.wind_error**-2, DRIFT_SPREAD**-2, LAG_SPREAD**-2],
-                shifts,
-            )
-        )
+        precision = np.concatenate(([CRR_SPREAD**-2], np.zeros(int(told.sum())), model.own_precision, shifts))
         size = np.abs(design).max(axis=0)
         self.design = design[:, size > 0.0] / size[size > 0.0]
         self.precision = precision[size > 0.0] / size[size > 0.0] ** 2

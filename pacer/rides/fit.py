@@ -27,17 +27,11 @@ from pacer.rides.noise import (
 )
 from pacer.units import FloatArray
 
-__all__ = ["CONFIDENCE", "CRR_SPREAD", "DRIFT_SPREAD", "FEWEST_WINDOWS", "LAG_SPREAD", "Fit", "fit_rides"]
+__all__ = ["CONFIDENCE", "CRR_SPREAD", "FEWEST_WINDOWS", "Fit", "fit_rides"]
 
 CRR_SPREAD: Final = 0.0010
 """Standard error of the rolling resistance in the rider file; tyres and roads differ by about as much. A
 design choice, no source."""
-
-DRIFT_SPREAD: Final = 4.0 / 3600.0
-"""Standard deviation of a barometer's drift [m/s]: about half a hectopascal an hour; a design choice."""
-
-LAG_SPREAD: Final = 2.0
-"""Standard deviation of the lag of recorded elevation [s]; a design choice."""
 
 FEWEST_WINDOWS: Final = 12
 """Fewer windows than this in all aren't fitted: six minutes of steady riding."""
@@ -177,8 +171,7 @@ class _Problem:
         self.told = np.zeros(len(areas), dtype=np.bool_)
         for i, model in enumerate(models):
             self.expected[self.own(i)][:2] = model.wind_prior
-            spreads = np.array([model.wind_error, model.wind_error, DRIFT_SPREAD, LAG_SPREAD])
-            self.precision[self.own(i)] = spreads**-2
+            self.precision[self.own(i)] = model.own_precision
             self.told[np.unique(model.windows.position)] = True
         self.free = np.ones(self.size, dtype=np.bool_)
         self.free[: self.common] = ~held & np.append(True, self.told)

@@ -36,6 +36,12 @@ LOCALS: Final = ("wind_east", "wind_north", "drift", "lag")
 """What each ride has of its own: the wind at the rider's height [m/s], the drift of the recorded elevation
 [m/s], and by how much it comes late [s]."""
 
+_DRIFT_SPREAD: Final = 4.0 / 3600.0
+"""Standard deviation of a barometer's drift [m/s]: about half a hectopascal an hour; a design choice."""
+
+_LAG_SPREAD: Final = 2.0
+"""Standard deviation of the lag of recorded elevation [s]; a design choice."""
+
 _TURBULENCE: Final = 1.6
 """Standard deviation of the wind over friction velocity, mean of along and across, [2]."""
 
@@ -73,6 +79,11 @@ class RideModel:
     def has_heading(self) -> bool:
         """Whether the ride has positions, without which a wind can't be laid on the road."""
         return bool(np.isfinite(self.windows.steps.heading).any())
+
+    @property
+    def own_precision(self) -> FloatArray:
+        """How well its own unknowns are known before the ride is looked at, one over variance, shape (4,)."""
+        return np.array([self.wind_error, self.wind_error, _DRIFT_SPREAD, _LAG_SPREAD]) ** -2
 
     def wind(self, east: float, north: float) -> tuple[FloatArray, FloatArray]:
         """Headwind and crosswind of each step, shape (n - 1,) [m/s]."""

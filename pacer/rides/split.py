@@ -22,7 +22,7 @@ import numpy.typing as npt
 from pacer.errors import RideError
 from pacer.physics.rider import Setup
 from pacer.rides.calibrate import CalibrationRide, build_model
-from pacer.rides.fit import CRR_SPREAD, DRIFT_SPREAD, LAG_SPREAD, Fit, fit_rides
+from pacer.rides.fit import CRR_SPREAD, Fit, fit_rides
 from pacer.rides.model import RideModel
 from pacer.rides.noise import Parts
 from pacer.rides.prepare import Stretch
@@ -218,8 +218,7 @@ def _areas_of(model: RideModel, fit: Fit, ride: int, is_low: npt.NDArray[np.bool
     parts = Parts.of(model.windows, ridden[1][:, :2])
     covariance = fit.scatter[ride].covariance(parts, fit.weights[ride])
     solved = cho_solve(cho_factor(covariance, lower=True), design(*ridden))
-    spreads = np.array([model.wind_error, model.wind_error, DRIFT_SPREAD, LAG_SPREAD])
-    precision = np.concatenate(([CRR_SPREAD**-2, 0.0, 0.0], spreads**-2))
+    precision = np.concatenate(([CRR_SPREAD**-2, 0.0, 0.0], model.own_precision))
     normal = solved.T @ design(*recorded) + np.diag(precision)
     step = np.linalg.solve(normal, solved.T @ (model.windows.force - force))
     return np.asarray(float(np.nanmean(fit.areas)) + step[1:3])
