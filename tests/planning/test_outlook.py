@@ -9,7 +9,7 @@ import numpy as np
 import pytest
 
 from pacer.planning.ensemble import BestOfDay, DayAir, DayResult
-from pacer.planning.outlook import SignKind, choices_of, outlook_of, quantile, stable_share
+from pacer.planning.outlook import Choice, SignKind, choices_of, outlook_of, quantile, stable_share
 from pacer.render.outlook import sign_words
 
 CELLS = 40
@@ -34,6 +34,14 @@ def _day(time: float, *, gust: float = 0.0, head: float = 0.0, holds: bool = Tru
 
 def _best(tucked: np.ndarray, time: float = 400.0) -> BestOfDay:
     return BestOfDay(time, tucked)
+
+
+def _choice(days: list[DayResult], bests: list[BestOfDay], planned: np.ndarray) -> Choice:
+    """The one choice that these days leave, with a tenth of a second at stake in each cell."""
+    (choice,) = choices_of(
+        days, bests, nodes=NODES, seconds=SECONDS, planned=planned, stake=np.full(CELLS, 0.1)
+    )
+    return choice
 
 
 def test_quantiles_of_known_numbers() -> None:
@@ -85,14 +93,7 @@ def test_a_headwind_can_be_the_sign_and_its_sense_is_kept() -> None:
     heads = np.linspace(-1.0, 5.0, 60)
     days = [_day(400.0, gust=float(rng.uniform(2.0, 8.0)), head=h) for h in heads]
     bests = [_best(np.full(CELLS, h > 2.0)) for h in heads]
-    (choice,) = choices_of(
-        days,
-        bests,
-        nodes=NODES,
-        seconds=SECONDS,
-        planned=np.ones(CELLS, dtype=bool),
-        stake=np.full(CELLS, 0.1),
-    )
+    choice = _choice(days, bests, np.ones(CELLS, dtype=bool))
     assert choice.sign is not None
     assert choice.sign.kind is SignKind.HEADWIND
     assert not choice.sign.below
@@ -107,14 +108,7 @@ def test_a_wet_road_can_be_the_sign() -> None:
         day = _day(400.0, gust=float(rng.uniform(2.0, 8.0)), head=float(rng.uniform(-2.0, 4.0)))
         days.append(replace(day, air=replace(day.air, wet=k % 3 == 0)))
         bests.append(_best(np.full(CELLS, k % 3 != 0)))
-    (choice,) = choices_of(
-        days,
-        bests,
-        nodes=NODES,
-        seconds=SECONDS,
-        planned=np.ones(CELLS, dtype=bool),
-        stake=np.full(CELLS, 0.1),
-    )
+    choice = _choice(days, bests, np.ones(CELLS, dtype=bool))
     assert choice.sign is not None
     assert choice.sign.kind is SignKind.WET
     assert choice.sign.right == 1.0
@@ -128,14 +122,7 @@ def test_no_sign_is_made_up() -> None:
         _day(400.0, gust=float(rng.uniform(2.0, 8.0)), head=float(rng.uniform(-2.0, 4.0))) for _ in range(200)
     ]
     bests = [_best(np.full(CELLS, rng.random() < 0.5)) for _ in days]
-    (choice,) = choices_of(
-        days,
-        bests,
-        nodes=NODES,
-        seconds=SECONDS,
-        planned=np.ones(CELLS, dtype=bool),
-        stake=np.full(CELLS, 0.1),
-    )
+    choice = _choice(days, bests, np.ones(CELLS, dtype=bool))
     assert choice.sign is None
 
 
@@ -145,14 +132,7 @@ def test_what_is_alike_on_nine_days_of_ten_is_no_choice() -> None:
     bests = [_best(k / 100.0 < share) for k in range(100)]
     days = [_day(400.0, gust=3.0) for _ in bests]
     assert stable_share(bests, np.diff(NODES)) == pytest.approx(0.75)
-    (choice,) = choices_of(
-        days,
-        bests,
-        nodes=NODES,
-        seconds=SECONDS,
-        planned=share > 0.5,
-        stake=np.full(CELLS, 0.1),
-    )
+    choice = _choice(days, bests, share > 0.5)
     assert (choice.start, choice.end) == (2000.0, 3000.0)
 
 
