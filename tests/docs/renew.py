@@ -20,7 +20,10 @@ def renewed(body: str, printed: list[str]) -> tuple[str, list[str]]:
     for line in body.splitlines():
         wanted = words_of(line)
         if wanted and wanted != "..." and wanted in words[at:]:
-            at = words.index(wanted, at) + 1
+            alike = [k for k in range(at, len(words)) if words[k] == wanted]
+            # Rows of a table have the same words: the one with the same label is meant, if there is one.
+            same = (k for k in alike if printed[k].split()[0] == line.split()[0])
+            at = next(same, alike[0]) + 1
             line = printed[at - 1]
         elif wanted and wanted != "...":
             lost.append(line)
