@@ -15,10 +15,9 @@ from pacer.physics.fatigue import fourth_power_mean, w_balance
 from pacer.physics.rider import Setup
 from pacer.physics.simulate import Machine, Road, Schedule, ride
 from pacer.planning.assemble import assemble
-from pacer.planning.followable import followable
 from pacer.planning.limits import Limits
-from pacer.planning.optimise import optimise
 from pacer.planning.plan import Cue, Plan
+from pacer.planning.proven import proven
 from pacer.planning.race import Race, StartKind
 from pacer.planning.recheck import recheck
 from pacer.planning.scenario import TRACTION, AirOnCells, Scenario
@@ -314,13 +313,10 @@ def _rest(old: Plan, resolved: Resolved, node: int, *, budget: float, left: floa
         refused=np.asarray(~old.cells.tuck_allowed[node:]),
         w_prime_start=max(left, min(race.w_prime_reserve, old.model.w_prime_j)),
     )
-    solution = optimise(scenario)
-    plan = followable(solution, solution.position, np.zeros(len(cells) + 1, dtype=bool))
     rise = np.diff(old.cells.elevation_m[node:])
     return assemble(
         scenario,
-        solution,
-        plan,
+        proven(scenario),
         climb=float(rise[rise > 0.0].sum()),
         inputs=_inputs(old, race),
         cautions=old.cautions,

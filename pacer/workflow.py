@@ -21,11 +21,11 @@ from pacer.planning.assemble import assemble
 from pacer.planning.cautions import cautions_for, told
 from pacer.planning.cockpit import cockpit_cautions
 from pacer.planning.feeding import feed_stops, stop_zones, wish_of
-from pacer.planning.followable import followable
 from pacer.planning.inputs import race_table, setup_tables, weather_table, zone_tables
 from pacer.planning.limits import Limits, limits_for, safety_table
 from pacer.planning.optimise import optimise
 from pacer.planning.plan import Plan
+from pacer.planning.proven import proven
 from pacer.planning.race import Race
 from pacer.planning.recheck import Violation, recheck
 from pacer.planning.scenario import Scenario
@@ -182,19 +182,13 @@ def _fed(request: Request, progress: Progress) -> tuple[Request, Solution | None
 
 
 def _plan(request: Request, scenario: Scenario, progress: Progress, near: Solution | None) -> Plan:
-    progress("finding the fastest power and position")
-    solution = optimise(scenario, near)
-    progress("making it followable")
-    forced = np.zeros(len(scenario.cells) + 1, dtype=bool)
-    plan = followable(solution, solution.position, forced)
-    progress("proving how good it is")
+    found = proven(scenario, near, progress)
     return assemble(
         scenario,
-        solution,
-        plan,
+        found,
         climb=request.course.climb,
-        inputs=_inputs(request, scenario.air(solution.arrival).notes),
-        cautions=_cautions(request, solution, plan.ride.time),
+        inputs=_inputs(request, scenario.air(found.solution.arrival).notes),
+        cautions=_cautions(request, found.solution, found.plan.ride.time),
         changes=told(request.course.changes),
     )
 

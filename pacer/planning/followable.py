@@ -41,8 +41,8 @@ BUDGET_LEFT: Final = 1e-4
 REFINEMENTS: Final = 2
 """Most rounds of the programme with one power a segment."""
 
-MOST_REFINED: Final = 3000
-"""Cells above which there is one such round: another one brings 0.004 %."""
+REFINED: Final = 5e-4
+"""Gain of time in the first such round under which there is no second: it brings a tenth of the first."""
 
 EASING: Final = (1.001, 1.0005, 1.0, 0.9995, 0.999)
 """Multiples of the powers that are rounded; the fastest that can be paid for is taken."""
@@ -143,9 +143,7 @@ def _carried(values: FloatArray, known: npt.NDArray[np.bool_]) -> FloatArray:
     return np.asarray(values[index])
 
 
-def _cuts(
-    solution: Solution, position: npt.NDArray[np.int64], forced: npt.NDArray[np.bool_]
-) -> npt.NDArray[np.int64]:
+def _cuts(solution: Solution, forced: npt.NDArray[np.bool_]) -> npt.NDArray[np.int64]:
     """Nodes between which power and position are constant."""
     problem, optimum = solution.problem, solution.optimum
     seconds = problem.road.length * optimum.slowness
@@ -160,7 +158,7 @@ def _cuts(
             problem.road.headwind * (np.sqrt(WIND_FEATURE) / 10.0) * 0.1,
         )
     )
-    change = np.flatnonzero(np.diff(position)) + 1
+    change = np.flatnonzero(np.diff(solution.position)) + 1
     must = forced.copy()
     must[change] = True
     return cut_by_change(
@@ -233,7 +231,7 @@ def _refined(
     problem, counts = solution.problem, np.diff(cuts)
     segment = np.repeat(np.arange(counts.size), counts)
     best_power, best = _scaled_to_budget(problem, position, counts, power)
-    for _ in range(REFINEMENTS if len(problem.road) <= MOST_REFINED else 1):
+    for _ in range(REFINEMENTS):
         trace = best.trace
         slowness = trace.duration / problem.road.length
         held = Held(
@@ -250,10 +248,12 @@ def _refined(
         if not optimum.solved:
             break
         trial, result = _scaled_to_budget(problem, position, counts, np.maximum(optimum.segment_power, 0.0))
-        slower = result.time > best.time * (1.0 - 2e-5) and _pays(problem, best)
-        if slower or not _pays(problem, result):
+        paid, gained = _pays(problem, best), 1.0 - result.time / best.time
+        if not _pays(problem, result) or (paid and gained < 2e-5):
             break
         best_power, best = trial, result
+        if paid and gained < REFINED:
+            break
     return best_power, best
 
 
@@ -313,18 +313,14 @@ def _one_position(position: npt.NDArray[np.int64], cuts: npt.NDArray[np.int64]) 
     return np.repeat(position[cuts[:-1]], np.diff(cuts))
 
 
-def followable(
-    solution: Solution, position: npt.NDArray[np.int64], forced: npt.NDArray[np.bool_]
-) -> Followable:
+def followable(solution: Solution, forced: npt.NDArray[np.bool_] | None = None) -> Followable:
     """Make the plan that the rider follows.
 
     Parameters
     ----------
     solution : Solution
         The free optimum.
-    position : int array, shape (n,)
-        Usually the optimum's.
-    forced : bool array, shape (n + 1,)
+    forced : bool array, shape (n + 1,), optional
         Nodes where a segment must end whatever the numbers say (a lap, a zone).
 
     Raises
@@ -332,8 +328,10 @@ def followable(
     InfeasibleError
         Where the segments' powers don't carry the rider up a climb.
     """
-    cuts = _cuts(solution, position, forced)
-    held = _one_position(position, cuts)
+    if forced is None:
+        forced = np.zeros(solution.position.size + 1, dtype=bool)
+    cuts = _cuts(solution, forced)
+    held = _one_position(solution.position, cuts)
     power, result = _refined(solution, held, cuts, _segment_power(solution, cuts))
     power, result = _readable(solution.problem, held, cuts, power, result)
     _check_moving(solution.problem, result)

@@ -16,7 +16,7 @@ from pacer.errors import InfeasibleError
 from pacer.physics.simulate import ride
 from pacer.planning.feasibility import explain
 from pacer.planning.optimum import SpeedRange
-from pacer.planning.positions import CHANGE_COST, Stays, choose_positions, position_costs
+from pacer.planning.positions import CHANGE_COST, choose_positions, position_costs
 from pacer.planning.problem import DragShape, Problem, drag_shape
 from pacer.planning.programme import Branches, Optimum, solve
 from pacer.planning.relaxation import SETTLED_ACCURACY, relax, round_shares
@@ -25,7 +25,7 @@ from pacer.planning.scenario import Scenario
 from pacer.planning.solution import Solution, balance_of
 from pacer.units import FloatArray
 
-__all__ = ["optimise", "upright_optimum"]
+__all__ = ["optimise", "rounded", "upright_optimum"]
 
 MOST_ROUNDS: Final = 10
 SETTLED: Final = 2e-5
@@ -50,7 +50,7 @@ FLAT: Final = 0.5
 MOST_ROUNDED: Final = 3000
 """Cells above which positions rounded from the relaxation aren't tried: the rider waits for under 0.02 %."""
 
-NEAR_BOUND: Final = 1e-4
+NEAR_BOUND: Final = 2e-4
 """So near the bound they aren't tried either."""
 
 
@@ -148,8 +148,7 @@ def optimise(scenario: Scenario, near: Solution | None = None, *, relaxed: bool 
     state = State(scenario)
     stays = scenario.stays
     best: Solution | None = None
-    rider = scenario.setup.rider
-    lowest_allowed = scenario.race.w_prime_reserve - W_PRIME_SLIP * rider.w_prime
+    lowest_allowed = _lowest_allowed(scenario)
     guess = None if near is None else state.take(near)
     arrival = state.arrival
     problem, verdict = state.problem()
@@ -190,16 +189,23 @@ def optimise(scenario: Scenario, near: Solution | None = None, *, relaxed: bool 
         arrival = state.arrival
         problem, verdict = state.problem()
     settled = replace(best or found, rounds=number)
-    return _rounded(settled, stays, lowest_allowed) if relaxed else settled
+    return rounded(settled, relax(settled, stays.shortest), scenario) if relaxed else settled
 
 
-def _rounded(found: Solution, stays: Stays, lowest_allowed: float) -> Solution:
-    """The solution with its relaxation, and with positions rounded from that where they are faster."""
-    relaxed = relax(found, stays.shortest)
+def _lowest_allowed(scenario: Scenario) -> float:
+    """W' balance that a round must leave at least [J]."""
+    return scenario.race.w_prime_reserve - W_PRIME_SLIP * scenario.setup.rider.w_prime
+
+
+def rounded(found: Solution, relaxed: Optimum, scenario: Scenario) -> Solution:
+    """The solution with its relaxation, and with positions rounded from that where they are faster.
+
+    Where they aren't, the positions are the very array that they were.
+    """
     if not relaxed.solved:
         return found
     found = replace(found, relaxed=relaxed)
-    problem, pace = found.problem, found.pace
+    problem, pace, stays = found.problem, found.pace, scenario.stays
     if len(problem.road) > MOST_ROUNDED or found.optimum.time < relaxed.bound * (1.0 + NEAR_BOUND):
         return found
     wanted = round_shares(relaxed, problem.allowed, problem.road.length * found.optimum.slowness, stays)
@@ -209,7 +215,7 @@ def _rounded(found: Solution, stays: Stays, lowest_allowed: float) -> Solution:
         return found
     cost = position_costs(problem, optimum)
     lowest = float(balance_of(problem, optimum.force, optimum.slowness).min())
-    if lowest <= lowest_allowed or not np.all(np.isfinite(cost[np.arange(wanted.size), wanted])):
+    if lowest <= _lowest_allowed(scenario) or not np.all(np.isfinite(cost[np.arange(wanted.size), wanted])):
         return found
     return replace(found, optimum=optimum, position=wanted, cost=cost, w_lowest=lowest)
 

@@ -50,7 +50,7 @@ def _planned(request: Request) -> Planned:
         request,
         scenario,
         solution,
-        followable(solution, solution.position, np.zeros(len(scenario.cells) + 1, dtype=bool)),
+        followable(solution),
     )
 
 

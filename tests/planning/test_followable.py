@@ -30,7 +30,7 @@ def made(seed: int) -> tuple[Solution, Followable]:
     race = Race(effort=1.05 if seed % 2 else 0.9, w_prime_reserve=3_000.0)
     request = make_request(course, setup=setup, race=race, weather=windy(3.0, 1.0))
     solution = optimise(make_scenario(request))
-    return solution, followable(solution, solution.position, np.zeros(solution.position.size + 1, dtype=bool))
+    return solution, followable(solution)
 
 
 @pytest.mark.parametrize("seed", SEEDS)
@@ -104,5 +104,5 @@ def test_forced_cuts_are_cut(seed: int, where: list[float]) -> None:
     n = solution.position.size
     forced = np.zeros(n + 1, dtype=bool)
     forced[[round(share * n) for share in where]] = True
-    plan = followable(solution, solution.position, forced)
+    plan = followable(solution, forced)
     assert np.isin(np.flatnonzero(forced), plan.cuts).all()
