@@ -127,11 +127,10 @@ def ridden(problem: Problem, position: npt.NDArray[np.int64], power: FloatArray)
 
 
 def _free(solution: Solution) -> npt.NDArray[np.bool_]:
-    """Cells where the segment's number acts: neither at a speed limit nor braking, shape (n,)."""
+    """Cells where the segment's number acts: neither up to a speed limit nor braking, shape (n,)."""
     limit = solution.problem.limit_in(solution.position)
-    near = solution.optimum.speed > 0.995 * limit
-    bound = near[:-1] | near[1:] | (solution.optimum.brake > 1.0)
-    return np.asarray(~bound)
+    near = solution.optimum.speed[1:] > 0.995 * limit[1:]
+    return np.asarray(~(near | (solution.optimum.brake > 1.0)))
 
 
 def _carried(values: FloatArray, known: npt.NDArray[np.bool_]) -> FloatArray:
