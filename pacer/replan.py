@@ -331,7 +331,9 @@ def _inputs(old: Plan, race: Race) -> Mapping[str, Any]:
 
 def _cells(old: Plan, node: int) -> Cells:
     cells = old.cells
-    radius = cells.corner_radius_m[node:]
+    radius, tightest = (
+        np.where(np.isnan(r), np.inf, r)[node:] for r in (cells.corner_radius_m, cells.tightest_radius_m)
+    )
     return Cells(
         start=cells.start_m[node:],
         length=cells.length_m[node:],
@@ -340,7 +342,8 @@ def _cells(old: Plan, node: int) -> Cells:
         latitude_deg=cells.latitude_deg[node:],
         longitude_deg=cells.longitude_deg[node:],
         elevation=cells.elevation_m[node:],
-        corner_radius=np.where(np.isnan(radius), np.inf, radius),
+        corner_radius=radius,
+        tightest_radius=tightest,
         corner=np.full(radius.size, -1, dtype=np.int64),
     )
 

@@ -151,7 +151,7 @@ def _cells(course: Course, nodes: FloatArray) -> Cells:
     run = np.sqrt(np.maximum(length**2 - rise**2, 1e-12))
     longitude = np.degrees(np.unwrap(np.radians(course.longitude_deg)))
     heading = _mean_heading(course, nodes)
-    corner, radius = _corner_of(course, nodes)
+    corner, radius, tightest = _corner_of(course, nodes)
     return Cells(
         start=nodes[:-1],
         length=length,
@@ -161,6 +161,7 @@ def _cells(course: Course, nodes: FloatArray) -> Cells:
         longitude_deg=(np.interp(middle, course.distance, longitude) + 180.0) % 360.0 - 180.0,
         elevation=np.interp(middle, course.distance, course.elevation),
         corner_radius=radius,
+        tightest_radius=tightest,
         corner=corner,
     )
 
@@ -175,10 +176,14 @@ def _mean_heading(course: Course, nodes: FloatArray) -> FloatArray:
     return wrap_heading(np.arctan2(parts[0], parts[1]))
 
 
-def _corner_of(course: Course, nodes: FloatArray) -> tuple[npt.NDArray[np.int64], FloatArray]:
-    """Tightest corner that touches each cell, and its radius."""
+def _corner_of(course: Course, nodes: FloatArray) -> tuple[npt.NDArray[np.int64], FloatArray, FloatArray]:
+    """Tightest corner that touches each cell, and the least radii, likely and not refuted."""
     count = nodes.size - 1
-    index, radius = np.full(count, -1, dtype=np.int64), np.full(count, np.inf)
+    index, radius, tightest = (
+        np.full(count, -1, dtype=np.int64),
+        np.full(count, np.inf),
+        np.full(count, np.inf),
+    )
     for i, corner in enumerate(course.corners):
         first = int(np.clip(np.searchsorted(nodes, corner.start + 0.5, side="right") - 1, 0, count - 1))
         last = int(np.clip(np.searchsorted(nodes, corner.end - 0.5, side="left") - 1, first, count - 1))
@@ -186,4 +191,5 @@ def _corner_of(course: Course, nodes: FloatArray) -> tuple[npt.NDArray[np.int64]
         tighter = corner.radius < radius[part]
         index[part] = np.where(tighter, i, index[part])
         radius[part] = np.minimum(radius[part], corner.radius)
-    return index, radius
+        tightest[part] = np.minimum(tightest[part], corner.tightest)
+    return index, radius, tightest

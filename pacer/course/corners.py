@@ -41,6 +41,15 @@ _MEASURED: Final = 0.6
 _MISFIT: Final = 1.7
 """Points that lie farther off than this many times their noise aren't on one arc (a choice)."""
 
+_SWING_TURN: Final = math.radians(35.0)
+_SWING_SHARE: Final = 0.35
+_SWING_M: Final = 12.0
+"""A turn below 35° and a third of that of a corner of the other hand, nearer to it than 12 m, may be no more
+than the smoothed line swinging out beside it (choices)."""
+
+_SWING_MISFIT: Final = 1.3
+"""It is, if the points lie on straight, arc, straight without it, but for this many times their noise."""
+
 _FREE_LANE_M: Final = 1.5
 """Width of the own lane that a rider can use to round a kink off (a choice, no source) [m]."""
 
@@ -58,8 +67,8 @@ def find_corners(line: Line, points: FloatArray) -> tuple[Corner, ...]:
     """Find where the road turns by 15° or more on a radius below 300 m.
 
     The smoothed line says where; the radius comes from straight, arc, straight fitted to the points
-    themselves, less one standard deviation. Where the points would allow a corner 40 % tighter, a tight
-    radius is assumed and the corner is marked as not measured.
+    themselves, and so does the smallest radius that they don't refute. Where they would allow a corner 40 %
+    tighter, the corner is marked as not measured.
 
     Parameters
     ----------
@@ -79,7 +88,7 @@ def find_corners(line: Line, points: FloatArray) -> tuple[Corner, ...]:
     rough = [_rough(run, line) for run in runs if abs(run.turn) >= _LEAST_TURN]
     if not rough:
         return ()
-    return tuple(_mark_roundabouts(_refine(rough, line, points)))
+    return tuple(_mark_roundabouts(_refine(_without_swings(rough, line, points), line, points)))
 
 
 def assumed_radius(turn: float) -> float:
@@ -146,8 +155,35 @@ def _rough(run: _Run, line: Line) -> Corner:
     )
 
 
+def _without_swings(rough: list[Corner], line: Line, points: FloatArray) -> list[Corner]:
+    """Leave out turns that the line makes beside a sharp corner and the points don't."""
+    main_of: dict[int, int] = {}
+    for i, small in enumerate(rough):
+        beside = [k for k in (i - 1, i + 1) if 0 <= k < len(rough) and _may_swing(small, rough[k])]
+        if beside:
+            main_of[i] = max(beside, key=lambda k: abs(rough[k].turn))
+    if not main_of:
+        return rough
+    kept = [i for i in range(len(rough)) if i not in main_of]
+    fit, _ = _fit([rough[i] for i in kept], line, points)
+    explained = {i for i, misfit in zip(kept, fit.misfit.tolist(), strict=True) if misfit < _SWING_MISFIT}
+    return [corner for i, corner in enumerate(rough) if main_of.get(i) not in explained]
+
+
+def _may_swing(small: Corner, main: Corner) -> bool:
+    apart = max(main.start - small.end, small.start - main.end)
+    low = abs(small.turn) < min(_SWING_TURN, _SWING_SHARE * abs(main.turn))
+    return low and small.turn * main.turn < 0.0 and apart < _SWING_M
+
+
 def _refine(rough: list[Corner], line: Line, points: FloatArray) -> list[Corner]:
-    """Fit the points around each corner, as far as its neighbours."""
+    """Measure each corner by the points around it."""
+    fit, spacing = _fit(rough, line, points)
+    return [_settle(corner, line, fit, i, float(spacing[i])) for i, corner in enumerate(rough)]
+
+
+def _fit(rough: list[Corner], line: Line, points: FloatArray) -> tuple[ArcFit, FloatArray]:
+    """Fit the points around each corner, as far as its neighbours; how far apart they are there."""
     start, apex, end = (np.array([getattr(c, name) for c in rough]) for name in ("start", "apex", "end"))
     spacing = _spacing(line.samples, start, end)
     leg = np.maximum(_LEG_M, 2.2 * spacing)
@@ -169,31 +205,30 @@ def _refine(rough: list[Corner], line: Line, points: FloatArray) -> list[Corner]
     )
     drawn = float(np.median(np.diff(line.samples))) >= _DRAWN_M
     noise = np.where(drawn | (spacing >= _DRAWN_M), max(line.noise, _DRAWN_NOISE), line.noise)
-    fit = fit_arcs(points, first.astype(np.int64), last.astype(np.int64), guess, noise)
-    return [_settle(corner, line, fit, i, float(spacing[i])) for i, corner in enumerate(rough)]
+    return fit_arcs(points, first.astype(np.int64), last.astype(np.int64), guess, noise), spacing
 
 
 def _settle(corner: Corner, line: Line, fit: ArcFit, i: int, spacing: float) -> Corner:
-    """Choose between the fit, the smoothed line and the assumption of a tight corner."""
+    """Choose between the fit, the smoothed line and what a rider makes of a kink."""
     if fit.misfit[i] < _MISFIT:
-        # The tight end of what the points allow: a radius taken too large is ridden too fast.
-        radius, turn = min(float(fit.tightest[i]), 2.0 * corner.radius), float(fit.turn[i])
-        measured = radius > _MEASURED * float(fit.radius[i])
+        radius, turn = min(float(fit.radius[i]), 2.0 * corner.radius), float(fit.turn[i])
+        tightest = min(float(fit.tightest[i]), radius)
+        measured = tightest > _MEASURED * radius
     else:
-        radius, turn = min(corner.radius, float(fit.radius[i])), corner.turn
+        radius = tightest = min(corner.radius, float(fit.radius[i]))
+        turn = corner.turn
         measured = corner.end - corner.start > 1.5 * spacing
     sharpest = max(abs(turn), abs(corner.turn))
     turn = turn if abs(turn - corner.turn) < 0.3 * abs(corner.turn) else corner.turn
     start, end = corner.start, corner.end
     least = _DEAD_TURN_M if abs(turn) >= _DEAD_TURN else _TIGHTEST_M
-    supported = radius = max(radius, _DEAD_TURN_M if measured else least)
+    floor = _DEAD_TURN_M if measured else least
+    radius, tightest = max(radius, floor), max(tightest, floor)
     if measured:
         half = 0.5 * radius * abs(turn)
         start, end = max(corner.apex - half, 0.0), min(corner.apex + half, float(line.s[-1]))
-    else:
-        # How exact drawn points are isn't known from the file, nor then what they refute.
-        assumed = assumed_radius(sharpest)
-        radius = assumed if spacing >= _DRAWN_M else max(radius, assumed)
+    elif spacing >= _DRAWN_M:
+        radius = max(radius, assumed_radius(sharpest))
     kind = _kind(radius, turn)
     if abs(turn) >= _DEAD_TURN:
         gap = _doubles_back(line, start, end)
@@ -209,7 +244,7 @@ def _settle(corner: Corner, line: Line, fit: ArcFit, i: int, spacing: float) -> 
         turn=turn,
         kind=kind,
         measured=measured,
-        supported=min(supported, radius),
+        tightest=tightest,
     )
 
 

@@ -108,14 +108,14 @@ class Corner:
     start, apex, end : float
         Metres along the course.
     radius : float
-        Smallest radius of a rider's line through it [m].
+        Of a rider's line through it, the likeliest by the points; how fast it is ridden follows from it [m].
     turn : float
         Total change of heading, positive to the right [rad].
     measured : bool
-        False where the points are too coarse to measure the radius and a tight one is assumed.
-    supported : float
-        Radius that the points vouch for, without rounding the corner off within the lane; a tucked rider may
-        count on no more than this. Infinite: not apart from `radius` [m].
+        False where the points are too coarse to measure the radius.
+    tightest : float
+        The smallest radius that the points don't refute, never above `radius`. Whether the hands may be off
+        the brakes, there and where braking would begin, follows from it [m].
     """
 
     start: float
@@ -125,7 +125,10 @@ class Corner:
     turn: float
     kind: CornerKind
     measured: bool = True
-    supported: float = math.inf
+    tightest: float = math.inf
+
+    def __post_init__(self) -> None:
+        object.__setattr__(self, "tightest", min(self.tightest, self.radius))
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -192,8 +195,9 @@ class Cells:
         [rad], 0 north, clockwise.
     latitude_deg, longitude_deg, elevation : FloatArray, shape (n,)
         Of the middle of the cell.
-    corner_radius : FloatArray, shape (n,)
-        Of the tightest corner that touches the cell, infinite where straight [m].
+    corner_radius, tightest_radius : FloatArray, shape (n,)
+        Of the tightest corner that touches the cell, the likeliest and the smallest not refuted; infinite
+        where straight [m].
     corner : int array, shape (n,)
         Index of that corner in `Course.corners`, -1 where straight.
     """
@@ -206,6 +210,7 @@ class Cells:
     longitude_deg: FloatArray
     elevation: FloatArray
     corner_radius: FloatArray
+    tightest_radius: FloatArray
     corner: npt.NDArray[np.int64]
 
     def __post_init__(self) -> None:
@@ -218,6 +223,7 @@ class Cells:
             "longitude_deg",
             "elevation",
             "corner_radius",
+            "tightest_radius",
         ):
             object.__setattr__(self, name, read_only(getattr(self, name)))
 

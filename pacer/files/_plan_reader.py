@@ -149,7 +149,7 @@ class PlanReader:
         found = Plan(
             inputs=self.inputs(data),
             model=self.record(PlanModel, self.member(data, "model"), schema.MODEL, "model"),
-            cells=PlanCells(**self.columns(self.mapping(data, "cells"), schema.CELL_COLUMNS, "cells")),
+            cells=PlanCells(**self.columns(self.cells(data), schema.CELL_COLUMNS, "cells")),
             nodes=PlanNodes(**self.columns(self.mapping(data, "nodes"), schema.NODE_COLUMNS, "nodes")),
             segments=self.records(PlanSegment, self.listing(data, "segments"), schema.SEGMENT, "segments"),
             unsafe_to_tuck=self.records(
@@ -165,6 +165,12 @@ class PlanReader:
         )
         self.fit(found)
         return found
+
+    def cells(self, data: dict[str, Any]) -> dict[str, Any]:
+        """Take the columns of the cells; plans of before there was a second radius have one for both."""
+        cells = self.mapping(data, "cells")
+        one = {"tightest_radius_m": cells["corner_radius_m"]} if "corner_radius_m" in cells else {}
+        return {**one, **cells}
 
     def inputs(self, data: dict[str, Any]) -> dict[str, Any]:
         """Take the inputs as they stand, each part of the right make."""

@@ -77,6 +77,7 @@ CELL_COLUMNS: Final[dict[str, Kind]] = {
     "longitude_deg": Number(7, -180.0, 180.0),
     "elevation_m": Number(3, -1e4, 1e5),
     "corner_radius_m": Number(3, 0.0, 1e9, nullable=True),
+    "tightest_radius_m": Number(3, 0.0, 1e9, nullable=True),
     "air_density_kg_m3": Number(6, 0.0, 10.0),
     "headwind_m_s": _WIND,
     "crosswind_m_s": _WIND,

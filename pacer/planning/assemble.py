@@ -50,6 +50,7 @@ def _cells(scenario: Scenario, air: AirOnCells, solution: Solution, plan: Follow
         longitude_deg=cells.longitude_deg,
         elevation_m=cells.elevation,
         corner_radius_m=_nullable(cells.corner_radius),
+        tightest_radius_m=_nullable(cells.tightest_radius),
         air_density_kg_m3=problem.road.density,
         headwind_m_s=problem.road.headwind,
         crosswind_m_s=problem.road.crosswind,

@@ -44,8 +44,8 @@ def cautions_for(course: Course, limits: Limits, *, wet: bool, long_at_critical:
     if guessed:
         count = "1 corner is" if len(guessed) == 1 else f"{len(guessed)} corners are"
         found.append(
-            f"{count} drawn too coarsely to be measured and taken as tight: look before the race "
-            f"(first at km {guessed[0].apex / 1000:.2f})."
+            f"{count} drawn too coarsely to be measured: the hands are back as for tight ones, and how fast "
+            f"they are is a guess; look before the race (first at km {guessed[0].apex / 1000:.2f})."
         )
     found += told([change for change in course.changes if change.loud])
     if wet:

@@ -66,6 +66,7 @@ class PlanCells:
     longitude_deg: FloatArray
     elevation_m: FloatArray
     corner_radius_m: FloatArray
+    tightest_radius_m: FloatArray
     air_density_kg_m3: FloatArray
     headwind_m_s: FloatArray
     crosswind_m_s: FloatArray

@@ -222,7 +222,7 @@ class _Survey:
         """Open bends on level or rising road."""
         cells, found = self.road.cells, []
         for corner in self.road.corners:
-            wide = corner.measured and corner.radius >= OPEN_BEND * self.limits.tuck_min_radius
+            wide = corner.measured and corner.tightest >= OPEN_BEND * self.limits.tuck_min_radius
             if not wide or corner.kind in (CornerKind.DEAD_TURN, CornerKind.ROUNDABOUT):
                 continue
             first, last = np.searchsorted(cells.nodes, [corner.start - 30.0, corner.end + 30.0]).tolist()
@@ -261,7 +261,7 @@ class _Survey:
             turn=float(turn.max()),
             gust=gust,
             gust_limit=limit,
-            radius=float(cells.corner_radius[part].min()) if stage is Stage.BEND else float("inf"),
+            radius=float(cells.tightest_radius[part].min()) if stage is Stage.BEND else float("inf"),
             quiet=quiet,
             latitude_deg=float(cells.latitude_deg[first]),
             longitude_deg=float(cells.longitude_deg[first]),

@@ -96,8 +96,14 @@ class _Check:
         mean = cells.length_m / np.diff(self.plan.nodes.time_s)
         slow = self.tucked & (mean < limits.tuck_slowest - SLOW_TOLERANCE)
         self.flag("tucked too slow to be steady", slow, mean, limits.tuck_slowest, "m/s")
+        lateral = np.maximum(self.fast - SPEED_TOLERANCE, 0.0) ** 2 / self._tightest()
         leaning = self.tucked & (lateral > limits.tuck_lateral)
         self.flag("leaning too far tucked", leaning, lateral, limits.tuck_lateral, "m/s²")
+
+    def _tightest(self) -> FloatArray:
+        """The smallest radius that a corner may have in each cell [m]."""
+        radius = self.plan.cells.tightest_radius_m
+        return np.where(np.isnan(radius), np.inf, radius)
 
     def stays(self) -> None:
         """Each stay tucked, whatever the position, lasts as long as two changes of hands are worth."""
@@ -148,7 +154,7 @@ class _Check:
             limits.tuck_gust_crosswind,
             "m/s",
         )
-        radius = np.where(np.isnan(cells.corner_radius_m), np.inf, cells.corner_radius_m)
+        radius = self._tightest()
         self.flag(
             "tucked in a tight corner",
             tucked & (radius < limits.tuck_min_radius),

@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Sequence
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from enum import StrEnum
 from typing import Final
 
@@ -114,16 +114,6 @@ class Verdict:
         return tuple(found)
 
 
-def _tucked_radius(cells: Cells, corners: Sequence[Corner]) -> FloatArray:
-    """Radius of each cell without rounding off within the lane: a tucked rider may not count on that."""
-    radius = np.array(cells.corner_radius)
-    for corner in corners:
-        if corner.supported < corner.radius:
-            hit = touched(cells, corner.start, corner.end)
-            radius[hit] = np.minimum(radius[hit], corner.supported)
-    return radius
-
-
 class _Judge:
     """Applies the rules one by one and keeps their findings."""
 
@@ -133,13 +123,13 @@ class _Judge:
         corners: Sequence[Corner],
         limits: Limits,
         approach: FloatArray,
-        node_limit: FloatArray,
+        sure_limit: FloatArray,
     ) -> None:
         self.cells, self.corners, self.limits = cells, corners, limits
         self.approach = np.minimum(approach, limits.tuck_top_speed)
         self.fastest = np.maximum(self.approach[:-1], self.approach[1:])
-        self.node_limit = node_limit
-        self.radius = _tucked_radius(cells, corners)
+        self.sure_limit = sure_limit
+        self.radius = cells.tightest_radius
         self.findings: list[Finding] = []
 
     def add(
@@ -225,11 +215,11 @@ class _Judge:
                 self.add(Rule.SPEED_ZONE, hit, self.fastest * 3.6, zone.value * 3.6, "km/h")
 
     def braking(self) -> None:
-        """Where a rider at the approach speed would have to brake for what is ahead."""
+        """Where a rider at the approach speed would have to brake for what is ahead, at its tightest."""
         cells, limits = self.cells, self.limits
         # A bicycle brakes less on a descent by g times its fall; drag, which helps, is left out.
         hold = limits.braking - GRAVITY * np.maximum(-cells.grade, 0.0)
-        envelope = self.node_limit.copy()
+        envelope = self.sure_limit.copy()
         for i in range(len(cells) - 1, -1, -1):
             before = envelope[i + 1] ** 2 + 2.0 * cells.length[i] * hold[i]
             envelope[i] = min(envelope[i], math.sqrt(max(before, 0.0)))
@@ -312,7 +302,8 @@ def judge(
     """
     cell_limit = speed_limits(cells, zones, limits)
     node_limit = at_cell_ends(cell_limit, dismount=dismount)
-    judge_ = _Judge(cells, corners, limits, approach, node_limit)
+    sure = speed_limits(replace(cells, corner_radius=cells.tightest_radius), zones, limits)
+    judge_ = _Judge(cells, corners, limits, approach, at_cell_ends(sure, dismount=dismount))
     judge_.corner_rules()
     judge_.road()
     judge_.zones(zones)

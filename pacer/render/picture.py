@@ -146,7 +146,7 @@ def route_picture(course: Course, cells: Cells, cuts: npt.NDArray[np.int64], kin
     _diamond(surface, (60, 862), 8.0, True)
     surface.write((76, 868), "corner", Letters(16))
     _diamond(surface, (180, 862), 11.0, False)
-    surface.write((198, 868), "too coarse to measure, taken as tight", Letters(16))
+    surface.write((198, 868), "too coarse to measure: hands as for a tight one", Letters(16))
     return surface.done()
 
 

@@ -246,7 +246,7 @@ def _corner_lines(course: Course, width: int) -> Iterator[str]:
     yield from textwrap.wrap(f"Corners: {told}", width)
     yield "     km    turn  radius  what"
     for corner in course.corners:
-        sure = "" if corner.measured else "  (too coarse to measure: assumed tight)"
+        sure = "" if corner.measured else f"  (too coarse to measure: perhaps {corner.tightest:.0f} m)"
         yield (
             f"{kilometres(corner.apex):>7} {np.degrees(corner.turn):6.0f}\u00b0 {corner.radius:5.0f} m  "
             f"{corner.kind.value}{sure}"

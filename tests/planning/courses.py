@@ -45,6 +45,7 @@ def straight_cells(
         longitude_deg=np.full(count, 10.0),
         elevation=np.zeros(count),
         corner_radius=radii,
+        tightest_radius=radii,
         corner=np.where(np.isfinite(radii), 0, -1),
     )
 

@@ -40,6 +40,7 @@ def _road(
         longitude_deg=-38.0 + start / 80_000.0,
         elevation=np.cumsum(grades * CELL),
         corner_radius=radius,
+        tightest_radius=radius,
         corner=which,
     )
     return Road("home", cells, corners, zones, np.full(n, gust))

@@ -70,7 +70,7 @@ def too_fast(plan: Plan) -> Planted:
 
 def corner(plan: Plan) -> Planted:
     """A corner where the plan rides as on a straight."""
-    return with_cells(plan, middle_of_a_tuck(plan), corner_radius_m=12.0), limits()
+    return with_cells(plan, middle_of_a_tuck(plan), corner_radius_m=12.0, tightest_radius_m=12.0), limits()
 
 
 def lean(plan: Plan) -> Planted:
@@ -78,12 +78,15 @@ def lean(plan: Plan) -> Planted:
     cell, own = middle_of_a_tuck(plan), limits()
     speed = float(plan.nodes.speed_m_s[cell])
     radius = speed**2 / (0.5 * (own.tuck_lateral + own.corner_lateral))
-    return with_cells(plan, cell, corner_radius_m=max(radius, own.tuck_min_radius + 1.0)), own
+    radius = max(radius, own.tuck_min_radius + 1.0)
+    return with_cells(plan, cell, corner_radius_m=radius, tightest_radius_m=radius), own
 
 
 def tight(plan: Plan) -> Planted:
-    """A corner tighter than any tuck."""
-    return with_cells(plan, middle_of_a_tuck(plan), corner_radius_m=limits().tuck_min_radius - 1.0), limits()
+    """A corner that may be tighter than any tuck, though a wide one is likelier."""
+    return with_cells(
+        plan, middle_of_a_tuck(plan), tightest_radius_m=limits().tuck_min_radius - 1.0
+    ), limits()
 
 
 def tuck_speed(plan: Plan) -> Planted:

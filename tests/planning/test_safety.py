@@ -428,15 +428,16 @@ def test_tighter_limits_never_allow_more(seed: int, skill: Skill) -> None:
         assert not np.any(tighter.tuck_allowed & ~allowed)
 
 
-def test_a_corner_that_is_rounded_off_within_the_lane_is_not_tucked_through() -> None:
-    """The lane gives 60 m with hands on the brakes; the points vouch for 12 m, and that refuses the tuck."""
+def test_a_corner_that_may_be_tighter_than_it_looks_is_not_tucked_through() -> None:
+    """60 m is likeliest and rules the speed; the points don't refute 12 m, and that refuses the tuck."""
     limits = open_road(DEFAULT_LIMITS[Skill.EXPERT])
     cells = straight_cells(10)
     middle = cells.start[5] + 0.5 * cells.length[5]
     radius = np.where(np.arange(10) == 5, 60.0, np.inf)
-    cells = replace(cells, corner_radius=radius)
+    cells = replace(cells, corner_radius=radius, tightest_radius=radius)
     kink = Corner(middle - 5.0, middle, middle + 5.0, 60.0, 0.4, CornerKind.BEND, measured=False)
     assert verdict_on(cells, limits, corners=[kink]).tuck_allowed[5]
-    verdict = verdict_on(cells, limits, corners=[replace(kink, supported=12.0)])
+    cells = replace(cells, tightest_radius=np.minimum(radius, 12.0 + radius - 60.0))
+    verdict = verdict_on(cells, limits, corners=[replace(kink, tightest=12.0)])
     assert not verdict.tuck_allowed[5]
     assert verdict.tuck_speed_cap[5] < verdict.cell_speed_limit[5]

@@ -324,6 +324,7 @@ def sample_plan(laps: int = 1, name: str = "Gannet Island time trial") -> Plan:
         longitude_deg=longitude,
         elevation_m=elevation,
         corner_radius_m=road.radius,
+        tightest_radius_m=road.radius,
         air_density_kg_m3=np.full(road.length.size, 1.21),
         headwind_m_s=headwind,
         crosswind_m_s=crosswind,
@@ -479,6 +480,7 @@ def sample_course(laps: int = 1, name: str = "Gannet Island time trial") -> tupl
         longitude_deg=longitude,
         elevation=elevation,
         corner_radius=np.where(np.isnan(road.radius), np.inf, road.radius),
+        tightest_radius=np.where(np.isnan(road.radius), np.inf, road.radius),
         corner=road.corner,
     )
     return course, cells
