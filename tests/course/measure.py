@@ -19,6 +19,7 @@ class CornerScore:
     kind_right: list[bool] = field(default_factory=list)
     measured: list[bool] = field(default_factory=list)
     ratio: list[float] = field(default_factory=list)
+    tightest: list[float] = field(default_factory=list)
 
 
 def warp(course: Course, truth: t.Truth):
@@ -83,6 +84,7 @@ def score_corners(course: Course, truth: t.Truth):
             score.kind_right.append(best.kind is corner.kind)
             score.measured.append(best.measured)
             score.ratio.append(best.radius / corner.radius)
+            score.tightest.append(best.tightest / corner.radius)
     return scores, [c for i, (_, _, c) in enumerate(placed) if i not in real]
 
 
@@ -147,7 +149,7 @@ def _row(road, file, fault, seeds):
         false, metres = false + len(wrong), metres + truth.length
         for kind, score in scores.items():
             total = kinds.setdefault(kind, CornerScore())
-            for name in ("found", "kind_right", "measured", "ratio"):
+            for name in ("found", "kind_right", "measured", "ratio", "tightest"):
                 getattr(total, name).extend(getattr(score, name))
     return (
         float(np.sqrt(np.mean(grade))),
@@ -171,20 +173,22 @@ def _corner_table(rows, fault):
     """Print how corners were found under one fault."""
     print(f"\nCorners under: {fault}\n")
     print(
-        "| road, file | kind | found | radius given / true: 10th, 50th, 90th percentile | measured | rest |"
+        "| road, file | kind | found | likeliest radius / true: 10th, 50th, 90th percentile "
+        "| tightest / true | measured |"
     )
     print("| --- | --- | --- | --- | --- | --- |")
     for (road, file, this), row in rows.items():
         if this != fault:
             continue
         for kind, score in row[-1].items():
-            low, middle, high = np.percentile(score.ratio or [np.nan], [10, 50, 90])
+            likely, tight = (
+                ", ".join(f"{x:.2f}" for x in np.percentile(ratio or [np.nan], [10, 50, 90]))
+                for ratio in (score.ratio, score.tightest)
+            )
             measured = np.array(score.measured, dtype=bool)
-            rest = np.array(score.ratio)[~measured]
             print(
                 f"| {road}, {file} | {kind.value} | {sum(score.found)} of {len(score.found)} "
-                f"| {low:.2f}, {middle:.2f}, {high:.2f} | {100 * np.mean(measured):.0f} % "
-                f"| {f'at most {rest.max():.2f}' if rest.size else ''} |"
+                f"| {likely} | {tight} | {100 * np.mean(measured):.0f} % |"
             )
 
 
