@@ -51,7 +51,7 @@ def test_bends_are_found_and_few_corners_invented(scored, road, seed):
 
 
 def test_without_noise_radii_are_close_and_nothing_is_invented(scored):
-    """On clean points the likeliest radius is right to 4 % in the median, the tightest never above the truth."""
+    """On clean points the median radius is right to 4 %, and the tightest is never above the true one."""
     for road in ("mountain", "country"):
         scores, wrong, _ = scored(road, "a point every 8 m", "none", 0)
         assert wrong == []
