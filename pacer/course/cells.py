@@ -137,7 +137,8 @@ def _fill(
         least = max(int(np.ceil((end - start) / longest - 1e-9)), 1)
         count = max(min(int(np.ceil(high - low - 1e-9)), int((end - start) / shortest)), least)
         inner = np.interp(np.linspace(low, high, count + 1)[1:-1], total, scan)
-        if count > 1 and np.max(np.diff(np.concatenate(([start], inner, [end])))) > longest:
+        lengths = np.diff(np.concatenate(([start], inner, [end])))
+        if count > 1 and (lengths.max() > longest or lengths.min() < shortest):
             inner = np.linspace(start, end, count + 1)[1:-1]
         nodes += [inner, np.array([end])]
     return np.concatenate(nodes)

@@ -18,6 +18,9 @@ from pacer.units import FloatArray
 __all__ = ["assumed_radius", "find_corners"]
 
 _LEAST_CURVATURE: Final = 1.0 / 300.0
+_FAINT_CURVATURE: Final = 1.0 / 1000.0
+_FAINT_SHARE: Final = 0.3
+_GROWN_M: Final = 15.0
 _LEAST_TURN: Final = math.radians(15.0)
 _HAIRPIN_TURN: Final = math.radians(120.0)
 _DEAD_TURN: Final = math.radians(150.0)
@@ -84,11 +87,14 @@ def find_corners(line: Line, points: FloatArray) -> tuple[Corner, ...]:
     step = float(np.median(np.diff(line.s)))
     half = max(round(4.0 / step), 1)
     curvature = box_mean(line.turn, half) / box_mean(np.gradient(line.s), half)
-    runs = _join_runs(_find_runs(curvature, line), line)
+    wide = max(round(_GROWN_M / step), 1)
+    slow = box_mean(line.turn, wide) / box_mean(np.gradient(line.s), wide)
+    runs = _join_runs(_grow_runs(_join_runs(_find_runs(curvature, line), line), slow, line), line)
     rough = [_rough(run, line) for run in runs if abs(run.turn) >= _LEAST_TURN]
     if not rough:
         return ()
-    return tuple(_mark_roundabouts(_refine(_without_swings(rough, line, points), line, points)))
+    rough = _without_swings(_without_wiggles(rough, line, points), line, points)
+    return tuple(_mark_roundabouts(_refine(rough, line, points))) if rough else ()
 
 
 def assumed_radius(turn: float) -> float:
@@ -136,6 +142,22 @@ def _join_runs(runs: list[_Run], line: Line) -> list[_Run]:
     return joined
 
 
+def _grow_runs(runs: list[_Run], slow: FloatArray, line: Line) -> list[_Run]:
+    """Let runs reach as far as the line goes on turning the same way, ever so little."""
+    grown: list[_Run] = []
+    total = np.concatenate(([0.0], np.cumsum(line.turn)))
+    for k, run in enumerate(runs):
+        low = grown[-1].last + 1 if grown else 0
+        high = runs[k + 1].first - 1 if k + 1 < len(runs) else line.turn.size - 1
+        own = abs(run.turn) / max(float(line.s[run.last] - line.s[run.first]), 1.0)
+        bends = np.sign(run.turn) * slow >= max(_FAINT_CURVATURE, _FAINT_SHARE * own)
+        before, after = ~bends[low : run.first], ~bends[run.last + 1 : high + 1]
+        first = low + int(np.flatnonzero(before)[-1]) + 1 if before.any() else low
+        last = run.last + int(np.argmax(after)) if after.any() else high
+        grown.append(_Run(first, last, float(total[last + 1] - total[first])))
+    return grown
+
+
 def _rough(run: _Run, line: Line) -> Corner:
     """Measure a corner by the smoothed line: the middle 70 % of its turn gives the radius."""
     part = slice(run.first, run.last + 1)
@@ -153,6 +175,40 @@ def _rough(run: _Run, line: Line) -> Corner:
         turn=run.turn,
         kind=CornerKind.BEND,
     )
+
+
+def _without_wiggles(rough: list[Corner], line: Line, points: FloatArray) -> list[Corner]:
+    """Leave out a turn and its counter-turn where a straight explains all points but one that is off."""
+    kept: list[Corner] = []
+    for i, corner in enumerate(rough):
+        before = kept[-1] if kept else None
+        if before is not None and _may_cancel(before, corner):
+            start = max(before.start - _LEG_M, kept[-2].end if len(kept) > 1 else 0.0)
+            end = min(corner.end + _LEG_M, rough[i + 1].start if i + 1 < len(rough) else float(line.s[-1]))
+            near = (line.samples >= start) & (line.samples <= end)
+            if _off_straight(points[near]) < _SWING_MISFIT * line.noise:
+                kept.pop()
+                continue
+        kept.append(corner)
+    return kept
+
+
+def _may_cancel(first: Corner, second: Corner) -> bool:
+    return second.start - first.end < _SWING_M and abs(first.turn + second.turn) < _LEAST_TURN
+
+
+def _off_straight(points: FloatArray) -> float:
+    """Root mean square distance of points from the straight line that fits all but the farthest best [m].
+
+    Infinite for points too few or too far apart to do without one.
+    """
+    if len(points) < 6 or np.median(np.hypot(*np.diff(points, axis=0).T)) >= _DRAWN_M:
+        return math.inf
+    for _ in range(2):
+        away = points - points.mean(axis=0)
+        off = away @ np.linalg.svd(away, full_matrices=False)[2][-1]
+        points = np.delete(points, np.argmax(np.abs(off)), axis=0)
+    return math.sqrt(float(off @ off) / (off.size - 2))
 
 
 def _without_swings(rough: list[Corner], line: Line, points: FloatArray) -> list[Corner]:

@@ -16,6 +16,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from pacer.course.corners import assumed_radius
 from pacer.course.track import Cells, Corner, CornerKind, Zone, ZoneKind
 from pacer.planning.limits import Limits
 from pacer.planning.plan import Reason, UnsafeStretch
@@ -112,6 +113,20 @@ class Verdict:
             if hit.size:
                 found.append(finding.worst(hit))
         return tuple(found)
+
+
+def _sure_radius(cells: Cells, corners: Sequence[Corner]) -> FloatArray:
+    """The smallest radius that a rider with the hands on the brakes has to reckon with, shape (n,) [m].
+
+    A kink that the points don't refute can be rounded off within the lane.
+    """
+    radius = np.array(cells.tightest_radius)
+    for corner in corners:
+        rounded = min(assumed_radius(corner.turn), corner.radius)
+        if rounded > corner.tightest and not corner.measured:
+            hit = touched(cells, corner.start, corner.end) & (cells.tightest_radius == corner.tightest)
+            radius[hit] = rounded
+    return radius
 
 
 class _Judge:
@@ -302,7 +317,7 @@ def judge(
     """
     cell_limit = speed_limits(cells, zones, limits)
     node_limit = at_cell_ends(cell_limit, dismount=dismount)
-    sure = speed_limits(replace(cells, corner_radius=cells.tightest_radius), zones, limits)
+    sure = speed_limits(replace(cells, corner_radius=_sure_radius(cells, corners)), zones, limits)
     judge_ = _Judge(cells, corners, limits, approach, at_cell_ends(sure, dismount=dismount))
     judge_.corner_rules()
     judge_.road()
