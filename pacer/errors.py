@@ -38,7 +38,9 @@ _LONGEST_FOUND = 120
 
 def one_line(text: str) -> str:
     """Bring a text onto one line, without characters that can't be seen or that steer a screen."""
-    return " ".join("".join(c if c.isprintable() else " " for c in text).split())
+    if not text.isprintable():
+        text = "".join(c if c.isprintable() else " " for c in text)
+    return " ".join(text.split())
 
 
 def _cut(text: str, longest: int) -> str:

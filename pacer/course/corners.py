@@ -150,8 +150,8 @@ def _grow_runs(runs: list[_Run], slow: FloatArray, line: Line) -> list[_Run]:
         low = grown[-1].last + 1 if grown else 0
         high = runs[k + 1].first - 1 if k + 1 < len(runs) else line.turn.size - 1
         own = abs(run.turn) / max(float(line.s[run.last] - line.s[run.first]), 1.0)
-        bends = np.sign(run.turn) * slow >= max(_FAINT_CURVATURE, _FAINT_SHARE * own)
-        before, after = ~bends[low : run.first], ~bends[run.last + 1 : high + 1]
+        inward, least = np.sign(run.turn) * slow[low : high + 1], max(_FAINT_CURVATURE, _FAINT_SHARE * own)
+        before, after = inward[: run.first - low] < least, inward[run.last + 1 - low :] < least
         first = low + int(np.flatnonzero(before)[-1]) + 1 if before.any() else low
         last = run.last + int(np.argmax(after)) if after.any() else high
         grown.append(_Run(first, last, float(total[last + 1] - total[first])))
