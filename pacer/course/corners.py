@@ -284,7 +284,8 @@ def _settle(corner: Corner, line: Line, fit: ArcFit, i: int, spacing: float) -> 
         half = 0.5 * radius * abs(turn)
         start, end = max(corner.apex - half, 0.0), min(corner.apex + half, float(line.s[-1]))
     elif spacing >= _DRAWN_M:
-        radius = max(radius, assumed_radius(sharpest))
+        # Nothing is known between what the lane gives and what a smooth line gives: half way, in ln radius.
+        radius = max(math.sqrt(radius * assumed_radius(sharpest)), least)
     kind = _kind(radius, turn)
     if abs(turn) >= _DEAD_TURN:
         gap = _doubles_back(line, start, end)
