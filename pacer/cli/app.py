@@ -21,7 +21,7 @@ from pacer.cli import (
 )
 from pacer.cli.help import ExplainedCommand
 from pacer.errors import InfeasibleError, PacerError, one_line
-from pacer.files._content import remembering_inputs
+from pacer.files._content import Touched, remembering_files
 
 __all__ = ["app", "entrypoint"]
 
@@ -127,15 +127,18 @@ def _one_thread() -> None:
 def entrypoint() -> None:
     """Run the program: 0 done, 1 unusable input, 2 wrong usage, 3 no plan meets the limits."""
     _one_thread()
+    touched = Touched()
     try:
-        with remembering_inputs():
+        with remembering_files() as touched:
             app(prog_name="pacer")
     except InfeasibleError as error:
         _end(str(error), EXIT_INFEASIBLE)
     except PacerError as error:
         _end(str(error), EXIT_INPUT)
     except (_StoppedError, KeyboardInterrupt):
-        _end("interrupted; nothing was written", EXIT_INTERRUPTED)
+        whole = ", ".join(sorted(map(str, touched.written)))
+        left = f"the results stand whole in {whole}" if whole else "nothing was written"
+        _end(one_line(f"interrupted; {left}"), EXIT_INTERRUPTED)
     except MemoryError:
         _end("not enough memory for a file of this size", EXIT_INPUT)
     except (_ReaderGoneError, BrokenPipeError) as gone:

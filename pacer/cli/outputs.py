@@ -74,7 +74,7 @@ def card_file(
 def _bytes_of(path: Path) -> bytes:
     from pacer.files._content import remember
 
-    remember(path)
+    remember(path, SettingsError)
     try:
         return path.read_bytes()
     except OSError as error:

@@ -5,7 +5,7 @@ all of them are ready are they renamed into place, the first named last. Where a
 interrupts, those already made are taken back. A power cut between two renames leaves a note, see
 `_unfinished.py`.
 
-Nothing that was read since `remembering_inputs` began is ever written over.
+Nothing that was read since `remembering_files` began is ever written over.
 """
 
 from __future__ import annotations
@@ -18,7 +18,7 @@ from pathlib import Path
 from typing import Final
 
 from pacer.errors import OutputError, one_line
-from pacer.files._content import remembered
+from pacer.files._content import remember_written, remembered
 from pacer.files._unfinished import NOTE, Replacing, note_text, put_back_cut_off
 
 __all__ = ["write_file", "write_files"]
@@ -129,6 +129,7 @@ def write_files(folder: str | os.PathLike[str], files: Mapping[str, bytes]) -> N
             told = f"{place}: can't write, nor put back what stood there: it is kept as {names}"
             raise OutputError(one_line(told)) from None
         raise
+    remember_written(place)
     for item in batch.pending:
         _insist(item.tidy)
 

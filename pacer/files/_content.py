@@ -5,37 +5,73 @@ from __future__ import annotations
 import contextlib
 from collections.abc import Iterator
 from contextvars import ContextVar
+from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Final
 
 from pacer.errors import InputError
 from pacer.files._unfinished import cut_off
 
-__all__ = ["read_content", "read_text", "remember", "remembered", "remembering_inputs"]
+__all__ = [
+    "Touched",
+    "read_content",
+    "read_text",
+    "remember",
+    "remember_written",
+    "remembered",
+    "remembering_files",
+]
 
-_READ: Final[ContextVar[set[Path] | None]] = ContextVar("files read", default=None)
+
+@dataclass(slots=True)
+class Touched:
+    """Files that were read, and folders into which results were written whole."""
+
+    read: set[Path] = field(default_factory=set)
+    written: set[Path] = field(default_factory=set)
+
+
+_TOUCHED: Final[ContextVar[Touched | None]] = ContextVar("files touched", default=None)
 
 
 @contextlib.contextmanager
-def remembering_inputs() -> Iterator[None]:
-    """Remember what is read meanwhile, so that no result is written over it."""
-    token = _READ.set(set())
+def remembering_files() -> Iterator[Touched]:
+    """Remember what is read meanwhile, so that no result is written over it, and what is written."""
+    touched = Touched()
+    token = _TOUCHED.set(touched)
     try:
-        yield
+        yield touched
     finally:
-        _READ.reset(token)
+        _TOUCHED.reset(token)
 
 
-def remember(path: Path) -> None:
-    """Note that a file is read, where anyone wants to know."""
-    found = _READ.get()
+def remember(path: Path, error: type[InputError]) -> None:
+    """Note that a file is about to be read, where anyone wants to know.
+
+    Raises
+    ------
+    InputError
+        Of the kind given, where the file was being replaced when a run was cut off.
+    """
+    found = _TOUCHED.get()
     if found is not None:
-        found.add(path.absolute())
+        found.read.add(path.absolute())
+    if cut_off(path):
+        what = "was being replaced when the program was cut off: it may not go with the files beside it"
+        raise error(what, where=str(path), do="run the command that wrote it again")
 
 
 def remembered() -> frozenset[Path]:
-    """What was read since `remembering_inputs` began; nothing outside of it."""
-    return frozenset(_READ.get() or ())
+    """What was read since `remembering_files` began; nothing outside of it."""
+    found = _TOUCHED.get()
+    return frozenset(found.read if found else ())
+
+
+def remember_written(folder: Path) -> None:
+    """Note that results stand whole in a folder."""
+    found = _TOUCHED.get()
+    if found is not None:
+        found.written.add(folder)
 
 
 _MEGABYTE = 1_000_000
@@ -55,11 +91,8 @@ def read_content(path: Path, *, most: int, kind: str, error: type[InputError]) -
         What to raise.
     """
     where = str(path)
-    remember(path)
     try:
-        if cut_off(path):
-            what = "was being replaced when the program was cut off: it may not go with the files beside it"
-            raise error(what, where=where, do="run the command that wrote it again")
+        remember(path, error)
         with path.open("rb") as file:
             content = file.read(most + 1)
     except OSError as fault:

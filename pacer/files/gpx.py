@@ -65,7 +65,7 @@ def read_gpx(path: str | Path, track: int | None = None) -> RawTrack:
     """
     path = Path(path)
     reader = _Reader(str(path.name))
-    remember(path)
+    remember(path, CourseError)
     try:
         with path.open("rb") as file:
             _refuse_other_formats(file, path.name)

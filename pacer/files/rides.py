@@ -62,7 +62,7 @@ def read_recording(path: str | os.PathLike[str]) -> Recording:
 
 
 def _head(file: Path) -> bytes:
-    remember(file)
+    remember(file, RideError)
     try:
         size = file.stat().st_size
         if file.is_dir():

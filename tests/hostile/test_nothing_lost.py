@@ -15,11 +15,13 @@ from pathlib import Path
 
 import pytest
 
-from pacer.errors import OutputError
+from pacer.errors import CourseError, OutputError, RideError
 from pacer.files._atomic import write_file, write_files
-from pacer.files._content import remembering_inputs
+from pacer.files._content import remembering_files
 from pacer.files._unfinished import NOTE, Replacing, note_text, put_back_cut_off
+from pacer.files.gpx import read_gpx
 from pacer.files.plans import plan_to_json, read_plan
+from pacer.files.rides import read_recording
 from tests.cli.run import Run, run
 from tests.render.sample import sample_plan
 
@@ -238,6 +240,19 @@ def test_an_interrupt_at_any_stage_leaves_the_old_plan(
     assert_told(done, 130 if isinstance(error, KeyboardInterrupt) else 1)
 
 
+def test_an_interrupt_after_the_last_file_doesnt_say_that_nothing_was_written(
+    home: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Ctrl-C while the summary is drawn: all results are new, and the line says where they are."""
+    with monkeypatch.context() as patch:
+        patch.setattr("pacer.render.summary.plan_summary", Fault(lambda: None, KeyboardInterrupt()))
+        done = run(capsys, *PLAN)
+    assert done.code == 130
+    assert done.err.splitlines()[-1] == "pacer: interrupted; the results stand whole in out"
+    found = everything(home / "out")
+    assert all(found[name] != OLD[name] for name in RESULTS)
+
+
 def started(home: Path, before: Callable[[], None] | None = None) -> subprocess.Popen[str]:
     """The program as its own process."""
     process: subprocess.Popen[str] = subprocess.Popen(
@@ -383,7 +398,7 @@ def test_what_a_plan_is_made_of_is_never_written_over(
 def test_whatever_was_read_is_spared(home: Path) -> None:
     """A file that any reader opened isn't written over, by any of its names; outside of a run it may be."""
     (home / "link.json").symlink_to(home / "made.json")
-    with remembering_inputs():
+    with remembering_files():
         read_plan(home / "made.json")
         for name in ("made.json", "link.json", "out/../made.json"):
             with pytest.raises(OutputError, match="can't write over a file that was read"):
@@ -442,6 +457,10 @@ def test_a_power_cut_between_renames_is_noticed_and_undone(
     done = run(capsys, "card", "out/plan.json")
     assert_told(done, 1)
     assert "run the command that wrote it again" in done.err
+    with pytest.raises(CourseError, match="was being replaced when the program was cut off"):
+        read_gpx(home / "out" / "cues.gpx")
+    with pytest.raises(RideError, match="was being replaced when the program was cut off"):
+        read_recording(home / "out" / "course.tcx")
     put_back_cut_off(home / "out")
     assert everything(home / "out") == before
 
