@@ -37,6 +37,7 @@ class Scenario:
     density: float = 1.19
     wind_speed: float = 3.0
     wind_from: float = 0.7
+    wind_spread: float = 0.0  # of each component of the mean wind, from ride to ride
     gustiness: float = 0.2
     power: float = 215.0
     power_swing: float = 0.15
@@ -96,6 +97,14 @@ def _wander(
     return np.asarray(sd * lfilter([1.0], [1.0, -keep], white, axis=0))
 
 
+def _mean_wind(scenario: Scenario, seeds: int, first_seed: int) -> tuple[np.ndarray, np.ndarray]:
+    """East and north component of each ride's mean wind, from a stream of its own."""
+    blowing = -scenario.wind_speed * np.array([np.sin(scenario.wind_from), np.cos(scenario.wind_from)])
+    drawn = np.random.default_rng(500 + first_seed).standard_normal((2, seeds))
+    east, north = blowing[:, None] + scenario.wind_spread * drawn
+    return east, north
+
+
 def _force(speed: np.ndarray, *, drive: np.ndarray, brake: np.ndarray | float, **road: object) -> np.ndarray:
     return drive / np.maximum(speed, 1.0) - brake - resisting_force(speed, **road)  # type: ignore[arg-type]
 
@@ -104,13 +113,13 @@ def simulate(scenario: Scenario, seeds: int, first_seed: int = 1) -> list[Ride]:
     """Ride the scenario once for each seed."""
     rng = np.random.default_rng(first_seed)
     steps = int(scenario.length / 3.0 / STEP)
-    k = scenario.wind_speed * scenario.gustiness + 0.2
+    mean_e, mean_n = _mean_wind(scenario, seeds, first_seed)
+    k = np.hypot(mean_e, mean_n) * scenario.gustiness + 0.2
     gust_e = _wander(rng, k, 15.0, steps, seeds) + _wander(rng, 0.5 * k, 300.0, steps, seeds)
     gust_n = _wander(rng, k, 15.0, steps, seeds) + _wander(rng, 0.5 * k, 300.0, steps, seeds)
     swing = _wander(rng, scenario.power_swing, 40.0, steps, seeds) + _wander(rng, 0.06, 600.0, steps, seeds)
     effect = _wander(rng, 1.0, 60.0, steps, seeds)
-    wind_e = -scenario.wind_speed * np.sin(scenario.wind_from) + gust_e
-    wind_n = -scenario.wind_speed * np.cos(scenario.wind_from) + gust_n
+    wind_e, wind_n = mean_e + gust_e, mean_n + gust_n
 
     lap = np.linspace(0.0, scenario.length, 8001)
     _, grade_table, heading_table = road(scenario, lap)
