@@ -178,23 +178,27 @@ def _rough(run: _Run, line: Line) -> Corner:
 
 
 def _without_wiggles(rough: list[Corner], line: Line, points: FloatArray) -> list[Corner]:
-    """Leave out a turn and its counter-turn where a straight explains all points but one that is off."""
+    """Leave out turns and counter-turns where a straight explains all points but one that is off."""
     kept: list[Corner] = []
-    for i, corner in enumerate(rough):
-        before = kept[-1] if kept else None
-        if before is not None and _may_cancel(before, corner):
-            start = max(before.start - _LEG_M, kept[-2].end if len(kept) > 1 else 0.0)
-            end = min(corner.end + _LEG_M, rough[i + 1].start if i + 1 < len(rough) else float(line.s[-1]))
-            near = (line.samples >= start) & (line.samples <= end)
-            if _off_straight(points[near]) < _SWING_MISFIT * line.noise:
-                kept.pop()
-                continue
-        kept.append(corner)
+    i = 0
+    while i < len(rough):
+        length = next((k for k in (4, 3, 2) if _is_wiggle(rough, i, i + k, line, points)), 0)
+        kept += [] if length else [rough[i]]
+        i += length or 1
     return kept
 
 
-def _may_cancel(first: Corner, second: Corner) -> bool:
-    return second.start - first.end < _SWING_M and abs(first.turn + second.turn) < _LEAST_TURN
+def _is_wiggle(rough: list[Corner], first: int, last: int, line: Line, points: FloatArray) -> bool:
+    """Whether corners [first, last) follow one another closely, cancel, and aren't in the points."""
+    part = rough[first:last]
+    if len(part) < last - first or abs(sum(corner.turn for corner in part)) >= _LEAST_TURN:
+        return False
+    if any(b.start - a.end >= _SWING_M or a.turn * b.turn > 0.0 for a, b in itertools.pairwise(part)):
+        return False
+    start = max(part[0].start - _LEG_M, rough[first - 1].end if first else 0.0)
+    end = min(part[-1].end + _LEG_M, rough[last].start if last < len(rough) else float(line.s[-1]))
+    near = (line.samples >= start) & (line.samples <= end)
+    return _off_straight(points[near]) < _SWING_MISFIT * line.noise
 
 
 def _off_straight(points: FloatArray) -> float:

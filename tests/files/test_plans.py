@@ -75,6 +75,15 @@ def test_arrays_have_one_entry_a_cell_or_a_node(plan: Plan, written: dict[str, A
     assert [value is None for value in straight] == np.isnan(plan.cells.corner_radius_m).tolist()
 
 
+def test_a_plan_of_before_there_were_two_radii_is_read(written: dict[str, Any], tmp_path: Path) -> None:
+    """Without `tightest_radius_m` the one radius counts for both."""
+    cells = {name: column for name, column in written["cells"].items() if name != "tightest_radius_m"}
+    path = tmp_path / "plan.json"
+    path.write_text(json.dumps({**written, "cells": cells}), "utf-8")
+    found = read_plan(path).cells
+    assert np.array_equal(found.tightest_radius_m, found.corner_radius_m, equal_nan=True)
+
+
 def test_what_is_written_twice_agrees(written: dict[str, Any]) -> None:
     """Segment durations add up to the total, and the last node stands at the end, after rounding."""
     total = written["totals"]["time_s"]

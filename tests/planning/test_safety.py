@@ -441,3 +441,28 @@ def test_a_corner_that_may_be_tighter_than_it_looks_is_not_tucked_through() -> N
     verdict = verdict_on(cells, limits, corners=[replace(kink, tightest=12.0)])
     assert not verdict.tuck_allowed[5]
     assert verdict.tuck_speed_cap[5] < verdict.cell_speed_limit[5]
+
+
+def test_brakes_reckon_with_rounding_a_kink_off_and_never_with_more_than_is_likely() -> None:
+    """20° on 6 m at the worst: braking may count on the 97 m that the lane gives, or on a likely 60 m."""
+    limits = open_road(DEFAULT_LIMITS[Skill.EXPERT])
+    cells = straight_cells(60)
+    middle, here = cells.start[50] + 0.5 * cells.length[50], np.arange(60) == 50
+    cells = replace(
+        cells, corner_radius=np.where(here, 60.0, np.inf), tightest_radius=np.where(here, 6.0, np.inf)
+    )
+    kink = Corner(
+        middle - 2.0,
+        middle,
+        middle + 2.0,
+        60.0,
+        np.radians(20.0),
+        CornerKind.BEND,
+        measured=False,
+        tightest=6.0,
+    )
+    for corner, radius in ((kink, 60.0), (replace(kink, measured=True), 6.0)):
+        verdict = verdict_on(cells, limits, corners=[corner], speed=16.0)
+        (braking,) = [f for f in verdict.findings if f.rule is Rule.BRAKING]
+        slowest = braking.limit[braking.refused].min() / 3.6
+        assert slowest == pytest.approx(np.sqrt(limits.corner_lateral * radius), rel=1e-6)
