@@ -162,7 +162,7 @@ def test_a_fatigue_model(copy: Copy) -> None:
     before = copy.plan(RIDER)["totals"]["work_j"]
     add_fuel_key(copy)
     add_fuel_model(copy)
-    fuel = 0.8 * before / 1000.0
+    fuel = 0.85 * before / 1000.0
     plan = copy.plan(RIDER.replace("skill", f"fuel_kj = {fuel:.1f}\nskill"))
     work = sum(
         p / f * (after - at)
