@@ -52,13 +52,26 @@ RiderFile: TypeAlias = Annotated[
 RaceFile: TypeAlias = Annotated[
     Path | None, typer.Option("--race", metavar="C.toml", help="Race file: weather, start, effort, zones.")
 ]
+
+
+def _direction(text: str) -> float:
+    from pacer.render.words import from_compass
+
+    try:
+        return from_compass(text)
+    except ValueError:
+        told = f"{text!r} is neither degrees nor a point of the compass such as SW"
+        raise typer.BadParameter(told) from None
+
+
 WindFrom: TypeAlias = Annotated[
     float | None,
     typer.Option(
         "--wind-from",
         metavar="DEG",
+        parser=_direction,
         rich_help_panel=_WEATHER,
-        help="Where the wind blows from, clockwise from true north.",
+        help="Where the wind blows from: degrees clockwise from true north, or a point such as SW.",
     ),
 ]
 WindSpeed: TypeAlias = Annotated[

@@ -249,6 +249,9 @@ def _refuse_other_formats(file: BinaryIO, where: str) -> None:
     kind = next((kind for magic, kind in _MAGIC.items() if head.startswith(magic)), "")
     if head[8:12] == b".FIT":
         kind = "a FIT file"
+    text = head.removeprefix(b"\xef\xbb\xbf").lstrip()
+    if not kind and text.isascii() and b"\0" not in text and text[:1] not in (b"", b"<"):
+        kind = "a text that doesn't begin as XML does"
     if kind:
         raise CourseError("not a GPX file", where=where, found=kind, do="export the course as GPX")
 

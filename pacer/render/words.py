@@ -14,6 +14,7 @@ __all__ = [
     "clean",
     "clock",
     "compass",
+    "from_compass",
     "kilometres",
     "kilometres_before",
     "kilometres_from",
@@ -151,6 +152,18 @@ def percent(share: float, digits: int = 0) -> str:
 def compass(heading: float) -> str:
     """Write a heading in degrees as one of sixteen points: "NNE"."""
     return _POINTS[round(heading / 22.5) % 16] if math.isfinite(heading) else "–"
+
+
+def from_compass(text: str) -> float:
+    """The direction of one of sixteen points, or of a number of degrees [deg].
+
+    Raises
+    ------
+    ValueError
+        Where it is neither.
+    """
+    word = text.strip().upper()
+    return 22.5 * _POINTS.index(word) if word in _POINTS else float(word)
 
 
 def labelled(key: str, value: object) -> tuple[str, str]:

@@ -235,11 +235,11 @@ BROKEN = {
 UNUSABLE = [
     (("plan", "none.gpx"), ("none.gpx", "No such file")),
     (("plan", "."), ("can't be read",)),
-    (("plan", "words.gpx"), ("words.gpx, line 1",)),
+    (("plan", "words.gpx"), ("words.gpx: not a GPX file",)),
     (("plan", "empty.gpx"), ("empty.gpx", "empty")),
     (("plan", "half.gpx"), ("half.gpx",)),
-    (("route", "words.gpx"), ("words.gpx, line 1",)),
-    (("check", "words.gpx", "--json"), ("words.gpx, line 1",)),
+    (("route", "words.gpx"), ("words.gpx: not a GPX file",)),
+    (("check", "words.gpx", "--json"), ("words.gpx: not a GPX file",)),
     (("plan", ROUTE, "--rider", "none.toml"), ("none.toml", "No such file")),
     (("plan", ROUTE, "--rider", "."), ("can't be read",)),
     (("plan", ROUTE, "--rider", "key.toml"), ("key.toml", "[rider] weight", "known keys")),
@@ -342,3 +342,17 @@ def test_no_plan_within_the_limits_exits_3(
     assert "missed by" in done.err
     assert done.err.count("\n") == 1
     assert [path.name for path in tmp_path.iterdir()] == ["weak.toml"]
+
+
+def test_a_wind_from_a_point_of_the_compass_is_one_from_its_degrees(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    """`--wind-from sw` checks as `--wind-from 225` does; a word that is no direction is wrong usage."""
+    wind = ("--wind-speed", "4", "--wind-from")
+    found = [run(capsys, "check", *SHORT, *wind, direction, "--json").out for direction in ("sw", "225")]
+    assert found[0] == found[1] != ""
+    wrong = run(capsys, "check", *SHORT, *wind, "downhill")
+    assert wrong.code == 2
+    assert "'downhill' is neither degrees nor a point of the compass such as SW" in " ".join(
+        wrong.err.split()
+    )
