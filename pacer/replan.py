@@ -21,7 +21,7 @@ from pacer.planning.proven import proven
 from pacer.planning.race import Race, StartKind
 from pacer.planning.recheck import recheck
 from pacer.planning.scenario import TRACTION, AirOnCells, Scenario
-from pacer.units import GRAVITY, FloatArray
+from pacer.units import GRAVITY, FloatArray, unbounded
 
 __all__ = ["Moment", "Replanned", "Resolved", "replan"]
 
@@ -262,7 +262,7 @@ def _time_so_far(old: Plan, node: int, share: float, drag: float) -> float:
     part = slice(0, node)
     hands = {p["name"]: bool(p["hands_on_brakes"]) for p in old.inputs["positions"]}
     can_brake = np.array([hands[name] for name in cells.position[:node]])
-    limit = np.where(np.isnan(cells.speed_limit_m_s[part]), np.inf, cells.speed_limit_m_s[part])
+    limit = unbounded(cells.speed_limit_m_s[part])
     mass = model.total_mass_kg
     machine = Machine(
         mass=mass,
@@ -331,9 +331,6 @@ def _inputs(old: Plan, race: Race) -> Mapping[str, Any]:
 
 def _cells(old: Plan, node: int) -> Cells:
     cells = old.cells
-    radius, tightest = (
-        np.where(np.isnan(r), np.inf, r)[node:] for r in (cells.corner_radius_m, cells.tightest_radius_m)
-    )
     return Cells(
         start=cells.start_m[node:],
         length=cells.length_m[node:],
@@ -342,9 +339,9 @@ def _cells(old: Plan, node: int) -> Cells:
         latitude_deg=cells.latitude_deg[node:],
         longitude_deg=cells.longitude_deg[node:],
         elevation=cells.elevation_m[node:],
-        corner_radius=radius,
-        tightest_radius=tightest,
-        corner=np.full(radius.size, -1, dtype=np.int64),
+        corner_radius=unbounded(cells.corner_radius_m[node:]),
+        tightest_radius=unbounded(cells.tightest_radius_m[node:]),
+        corner=np.full(cells.start_m[node:].size, -1, dtype=np.int64),
     )
 
 

@@ -16,6 +16,7 @@ __all__ = [
     "Numeric",
     "read_only",
     "signed_angle",
+    "unbounded",
     "wrap_heading",
 ]
 
@@ -43,6 +44,11 @@ def wrap_heading(angle: npt.ArrayLike) -> FloatArray:
 def signed_angle(angle: npt.ArrayLike) -> FloatArray:
     """Bring an angle into [-π, π) [rad]."""
     return np.mod(np.asarray(angle, dtype=np.float64) + math.pi, 2.0 * math.pi) - math.pi
+
+
+def unbounded(column: FloatArray) -> FloatArray:
+    """A column with infinity where it has NaN, for null: no corner, no limit."""
+    return np.where(np.isnan(column), np.inf, column)
 
 
 def read_only(values: npt.ArrayLike) -> FloatArray:

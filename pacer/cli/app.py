@@ -127,10 +127,13 @@ def _one_thread() -> None:
 def entrypoint() -> None:
     """Run the program: 0 done, 1 unusable input, 2 wrong usage, 3 no plan meets the limits."""
     _one_thread()
-    touched = Touched()
+    with remembering_files() as touched:
+        _run(touched)
+
+
+def _run(touched: Touched) -> None:
     try:
-        with remembering_files() as touched:
-            app(prog_name="pacer")
+        app(prog_name="pacer")
     except InfeasibleError as error:
         _end(str(error), EXIT_INFEASIBLE)
     except PacerError as error:

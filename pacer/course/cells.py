@@ -180,11 +180,8 @@ def _mean_heading(course: Course, nodes: FloatArray) -> FloatArray:
 def _corner_of(course: Course, nodes: FloatArray) -> tuple[npt.NDArray[np.int64], FloatArray, FloatArray]:
     """Tightest corner that touches each cell, and the least radii, likely and not refuted."""
     count = nodes.size - 1
-    index, radius, tightest = (
-        np.full(count, -1, dtype=np.int64),
-        np.full(count, np.inf),
-        np.full(count, np.inf),
-    )
+    index = np.full(count, -1, dtype=np.int64)
+    radius, tightest = np.full((2, count), np.inf)
     for i, corner in enumerate(course.corners):
         first = int(np.clip(np.searchsorted(nodes, corner.start + 0.5, side="right") - 1, 0, count - 1))
         last = int(np.clip(np.searchsorted(nodes, corner.end - 0.5, side="left") - 1, first, count - 1))

@@ -18,9 +18,15 @@ from pacer.units import FloatArray
 __all__ = ["assumed_radius", "find_corners"]
 
 _LEAST_CURVATURE: Final = 1.0 / 300.0
+_SEEN_M: Final = 4.0
+"""Where the mean curvature over 4 m to both sides is more than that, there may be a corner (choices)."""
+
 _FAINT_CURVATURE: Final = 1.0 / 1000.0
 _FAINT_SHARE: Final = 0.3
 _GROWN_M: Final = 15.0
+"""It reaches as far as the mean over 15 m to both sides is more than this, and than this share of its own
+(choices, by trial on known courses)."""
+
 _LEAST_TURN: Final = math.radians(15.0)
 _HAIRPIN_TURN: Final = math.radians(120.0)
 _DEAD_TURN: Final = math.radians(150.0)
@@ -84,12 +90,8 @@ def find_corners(line: Line, points: FloatArray) -> tuple[Corner, ...]:
     tuple of Corner
         In the order of the road; distances along `line`.
     """
-    step = float(np.median(np.diff(line.s)))
-    half = max(round(4.0 / step), 1)
-    curvature = box_mean(line.turn, half) / box_mean(np.gradient(line.s), half)
-    wide = max(round(_GROWN_M / step), 1)
-    slow = box_mean(line.turn, wide) / box_mean(np.gradient(line.s), wide)
-    runs = _join_runs(_grow_runs(_join_runs(_find_runs(curvature, line), line), slow, line), line)
+    runs = _join_runs(_find_runs(_curvature(line, _SEEN_M), line), line)
+    runs = _join_runs(_grow_runs(runs, _curvature(line, _GROWN_M), line), line)
     rough = [_rough(run, line) for run in runs if abs(run.turn) >= _LEAST_TURN]
     if not rough:
         return ()
@@ -117,6 +119,12 @@ def assumed_radius(turn: float) -> float:
         return _DEAD_TURN_M
     rounded = _FREE_LANE_M / (1.0 / math.cos(0.5 * abs(turn)) - 1.0)
     return max(rounded, _TIGHTEST_M)
+
+
+def _curvature(line: Line, reach: float) -> FloatArray:
+    """Mean curvature over so many metres to both sides, shape (g,) [1/m]."""
+    half = max(round(reach / float(np.median(np.diff(line.s)))), 1)
+    return np.asarray(box_mean(line.turn, half) / box_mean(np.gradient(line.s), half))
 
 
 def _find_runs(curvature: FloatArray, line: Line) -> list[_Run]:

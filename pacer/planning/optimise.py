@@ -202,9 +202,9 @@ def rounded(found: Solution, relaxed: Optimum, scenario: Scenario) -> Solution:
 
     Where they aren't, the positions are the very array that they were.
     """
+    found = replace(found, relaxed=relaxed)
     if not relaxed.solved:
         return found
-    found = replace(found, relaxed=relaxed)
     problem, pace, stays = found.problem, found.pace, scenario.stays
     if len(problem.road) > MOST_ROUNDED or found.optimum.time < relaxed.bound * (1.0 + NEAR_BOUND):
         return found

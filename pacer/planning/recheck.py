@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from pacer.planning.limits import Limits
 from pacer.planning.plan import Plan
-from pacer.units import FloatArray
+from pacer.units import FloatArray, unbounded
 
 __all__ = ["Violation", "recheck"]
 
@@ -84,10 +84,10 @@ class _Check:
 
     def speeds(self) -> None:
         cells, limits = self.plan.cells, self.limits
-        limit = np.where(np.isnan(cells.speed_limit_m_s), np.inf, cells.speed_limit_m_s)
+        limit = unbounded(cells.speed_limit_m_s)
         self.flag("faster than the speed limit", self.fast > limit + SPEED_TOLERANCE, self.fast, limit, "m/s")
-        radius = np.where(np.isnan(cells.corner_radius_m), np.inf, cells.corner_radius_m)
-        lateral = np.maximum(self.fast - SPEED_TOLERANCE, 0.0) ** 2 / radius
+        squares = np.maximum(self.fast - SPEED_TOLERANCE, 0.0) ** 2
+        lateral = squares / unbounded(cells.corner_radius_m)
         self.flag(
             "corner taken too fast", lateral > limits.corner_lateral, lateral, limits.corner_lateral, "m/s²"
         )
@@ -96,14 +96,9 @@ class _Check:
         mean = cells.length_m / np.diff(self.plan.nodes.time_s)
         slow = self.tucked & (mean < limits.tuck_slowest - SLOW_TOLERANCE)
         self.flag("tucked too slow to be steady", slow, mean, limits.tuck_slowest, "m/s")
-        lateral = np.maximum(self.fast - SPEED_TOLERANCE, 0.0) ** 2 / self._tightest()
+        lateral = squares / unbounded(cells.tightest_radius_m)
         leaning = self.tucked & (lateral > limits.tuck_lateral)
         self.flag("leaning too far tucked", leaning, lateral, limits.tuck_lateral, "m/s²")
-
-    def _tightest(self) -> FloatArray:
-        """The smallest radius that a corner may have in each cell [m]."""
-        radius = self.plan.cells.tightest_radius_m
-        return np.where(np.isnan(radius), np.inf, radius)
 
     def stays(self) -> None:
         """Each stay tucked, whatever the position, lasts as long as two changes of hands are worth."""
@@ -154,7 +149,7 @@ class _Check:
             limits.tuck_gust_crosswind,
             "m/s",
         )
-        radius = self._tightest()
+        radius = unbounded(cells.tightest_radius_m)
         self.flag(
             "tucked in a tight corner",
             tucked & (radius < limits.tuck_min_radius),

@@ -12,7 +12,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pacer.planning.plan import Plan
-from pacer.units import KMH, FloatArray
+from pacer.units import KMH, FloatArray, unbounded
 
 __all__ = ["Stretch", "View", "clean_steps", "make_view", "mean_wind", "plane", "stretches"]
 
@@ -93,7 +93,7 @@ def _kept(plan: Plan, most: int) -> npt.NDArray[np.int64]:
     count = cells.start_m.size
     if count <= most:
         return np.arange(count)
-    tight = np.nan_to_num(cells.corner_radius_m, nan=np.inf) < _TIGHT
+    tight = unbounded(cells.corner_radius_m) < _TIGHT
     weight = np.cumsum(cells.length_m / cells.length_m.mean() + _CLOSER * tight)
     wanted = np.linspace(weight[0], weight[-1], most)
     keep = np.minimum(np.searchsorted(weight, wanted - 1e-9), count - 1)

@@ -12,7 +12,7 @@ from pacer.physics.forces import aerodynamic_force, bearing_force, gravity_force
 from pacer.physics.simulate import Machine, Road, Schedule, ride
 from pacer.planning.plan import Plan
 from pacer.rides.lay import Laid
-from pacer.units import GRAVITY, FloatArray
+from pacer.units import GRAVITY, FloatArray, unbounded
 
 __all__ = ["Ridden", "Untucked", "ridden_course", "tuck_not_ridden"]
 
@@ -193,8 +193,8 @@ def _planned_tucks(plan: Plan, laid: Laid) -> list[tuple[str, bool]]:
 def _planned_limit(plan: Plan, laid: Laid) -> FloatArray:
     """What the plan keeps to: its limits, and its own speed where it brakes, shape (n + 1,)."""
     cells = plan.cells
-    upright = np.where(np.isnan(cells.speed_limit_m_s), np.inf, cells.speed_limit_m_s)
-    cap = np.where(np.isnan(cells.tuck_speed_limit_m_s), np.inf, cells.tuck_speed_limit_m_s)
+    upright = unbounded(cells.speed_limit_m_s)
+    cap = unbounded(cells.tuck_speed_limit_m_s)
     tucked = {segment.index: segment.tucked for segment in plan.segments}
     hands_off = np.array([tucked.get(int(k), False) for k in np.asarray(cells.segment)])
     limit = np.where(hands_off, np.minimum(upright, cap), upright)

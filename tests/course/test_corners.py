@@ -141,13 +141,6 @@ def test_a_straight_road_has_no_corners(noise, most):
     assert len(course.corners) <= most
 
 
-def noisy(pieces, spacing, seed, noise=1.0):
-    """Build the course of a road from noisy points."""
-    rng = np.random.default_rng(seed)
-    truth = t.build(pieces)
-    return build_course(t.track(truth, np.arange(0.0, truth.s[-1], spacing), rng, position_noise=noise))
-
-
 @pytest.mark.parametrize("seed", range(4))
 def test_one_point_that_is_off_makes_no_corner(seed):
     """A fix 7 m beside a straight road under 1 m of noise makes no turns of 40 to 110° and back."""
@@ -160,7 +153,9 @@ def test_one_point_that_is_off_makes_no_corner(seed):
 @pytest.mark.parametrize("seed", range(3))
 def test_a_wide_bend_is_measured_whole(seed):
     """A bend of 220 m radius under 1 m of noise is one corner with all of its turn, not two halves."""
-    bend = noisy([t.straight(400.0), t.arc(220.0, 50.0), t.straight(400.0)], 9.0, seed).corners[0]
+    pieces = [t.straight(400.0), t.arc(220.0, 50.0), t.straight(400.0)]
+    _, course = course_of(pieces, noise=1.0, seed=seed, spacing=9.0)
+    bend = course.corners[0]
     assert np.degrees(bend.turn) == pytest.approx(50.0, rel=0.15)
     assert bend.radius == pytest.approx(220.0, rel=0.15)
     assert bend.measured
@@ -169,7 +164,8 @@ def test_a_wide_bend_is_measured_whole(seed):
 @pytest.mark.parametrize("seed", range(6))
 def test_the_line_swings_out_beside_a_hairpin_and_no_corner_is_there(seed):
     """Long straights and one hairpin under 1 m of noise, a point every 8 m: one corner."""
-    course = noisy([t.straight(300.0), t.arc(9.0, 170.0), t.straight(300.0)], 8.0, seed)
+    pieces = [t.straight(300.0), t.arc(9.0, 170.0), t.straight(300.0)]
+    _, course = course_of(pieces, noise=1.0, seed=seed)
     assert [c.kind for c in course.corners] == [CornerKind.HAIRPIN]
 
 
@@ -177,7 +173,8 @@ def test_the_line_swings_out_beside_a_hairpin_and_no_corner_is_there(seed):
 def test_a_slight_bend_before_a_hairpin_is_a_corner_of_its_own(seed):
     """The road does turn the other way by 30° on 12 m there: both are found under 0.3 m of noise."""
     pieces = [t.straight(300.0), t.arc(12.0, -30.0), t.straight(14.0), t.arc(9.0, 170.0), t.straight(300.0)]
-    first, second = noisy(pieces, 6.0, seed, 0.3).corners
+    _, course = course_of(pieces, noise=0.3, seed=seed, spacing=6.0)
+    first, second = course.corners
     assert first.turn < 0.0 < second.turn
 
 

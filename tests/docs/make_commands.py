@@ -33,7 +33,7 @@ none; what stood there before stays whole if anything fails.
 | 1 | the input can't be used, or a result can't be written: one line says what, where, and what to do |
 | 2 | wrong usage: an unknown option, a missing argument |
 | 3 | no plan meets the limits: the line says which limit and by how much |
-| 130 | interrupted; nothing was written, or all of it, as the line says |
+| 130 | interrupted; nothing was written, or the line says where results stand whole |
 
 `pacer --version` prints the version.
 """

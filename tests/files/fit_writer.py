@@ -94,7 +94,7 @@ class FitWriter:
         self._write("lap", int(start + seconds) - EPOCH, int(start) - EPOCH, round(seconds * 1000))
 
     def session(self, start: float, seconds: float, sport: int, sub_sport: int) -> None:
-        """Write the session with its sport (2 is cycling, 1 running, 5 swimming)."""
+        """Write the message of this name, with its sport (2 is cycling, 1 running, 5 swimming)."""
         self._write(
             "session",
             int(start + seconds) - EPOCH,
