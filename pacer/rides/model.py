@@ -139,7 +139,7 @@ class RideModel:
         area = areas[w.position]
         unit = self.air(east, north, speed)
         weight = self.setup.total_mass * GRAVITY
-        late = weight * w.vertical_change() / w.length
+        rise, by_lag = w.rise_if_late(lag)
         drifting = -weight * w.duration / w.length
         h = 1e-3
         common = np.zeros((len(w), 1 + areas.size))
@@ -150,8 +150,9 @@ class RideModel:
             own[:, 0] = area * (self.air(east + h, north, speed) - self.air(east - h, north, speed)) / (2 * h)
             own[:, 1] = area * (self.air(east, north + h, speed) - self.air(east, north - h, speed)) / (2 * h)
         own[:, 2] = drifting
-        own[:, 3] = late
-        return crr * w.rolling + area * unit + drift * drifting + lag * late, common, own
+        own[:, 3] = weight * by_lag / w.length
+        late = weight * rise / w.length
+        return crr * w.rolling + area * unit + drift * drifting + late, common, own
 
     def replay(
         self, crr: float, areas: FloatArray, local: FloatArray, kept: npt.NDArray[np.bool_] | None = None
@@ -161,7 +162,9 @@ class RideModel:
         Each unbroken stretch of kept steps starts at the recorded speed; other steps keep the recorded speed.
         """
         steps = self.windows.steps
-        head, cross = self.wind(float(local[0]), float(local[1]))
+        east, north, _, lag = local.tolist()
+        head, cross = self.wind(east, north)
+        grade = steps.grade_at(lag)
         bike = self.setup.bike
         machine = Machine(
             self.setup.total_mass, self.setup.inertial_mass, bike.drivetrain_efficiency, 1000.0, 500.0
@@ -172,7 +175,7 @@ class RideModel:
         for a, b in runs(usable & (steps.length > 0.1)):
             road = Road(
                 length=steps.length[a:b],
-                grade=steps.grade[a:b],
+                grade=grade[a:b],
                 density=self.windows.density[a:b],
                 headwind=head[a:b],
                 crosswind=cross[a:b],

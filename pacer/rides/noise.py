@@ -1,11 +1,12 @@
 """How the forces of a ride's windows scatter, estimated from the ride itself, so that errors are honest.
 
-The covariance of two windows i and j is the sum of four parts, each with a size found by restricted maximum
+The covariance of two windows i and j is the sum of five parts, each with a size found by restricted maximum
 likelihood [1] with wide expectations about the logarithms of the sizes::
 
     wind    u² exp(-|t_i - t_j| / τ) g_i·g_j   slow changes of the wind; g derivative of the force by the wind
     slow    s² exp(-|t_i - t_j| / τ)           surface, posture, drift of the power meter
-    quick   w² (30 s / T_i)  for i = j         gusts, the rider's line, the meter's noise
+    gusts   q² g_i·g_i (30 s / T_i)  for i = j  that are over within a window
+    quick   w² (30 s / T_i)  for i = j         the rider's line, the meter's noise, a wandering barometer
     ends    e² (1/d_i, 1/d_j at the same end)  elevation and speed at the ends: + within a window, - between
                                                neighbours
 
@@ -37,10 +38,11 @@ __all__ = ["Parts", "Scatter", "estimate_scatter", "hampel_weights", "plausible_
 _TUNING: Final = (2.5, 4.5, 8.0)
 """Where the weights leave one, begin to fall faster, reach their floor; common practice, no source."""
 
-_EXPECTED: Final = np.log([0.4, 0.4, 200.0, 2.0, 30.0])
-"""Of wind [m/s], slow [N], memory [s], quick [N] and ends [N m]; design choices, as their spreads."""
+_EXPECTED: Final = np.log([0.4, 0.4, 200.0, 0.4, 1.0, 30.0])
+"""Of wind [m/s], slow [N], memory [s], gusts [m/s], quick [N] and ends [N m]; design choices, as their
+spreads."""
 
-_SPREAD: Final = np.array([0.8, 0.8, 0.5, 1.0, 1.2])
+_SPREAD: Final = np.array([0.8, 0.8, 0.5, 1.0, 1.0, 1.2])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -69,24 +71,36 @@ class Parts:
 
 @dataclass(frozen=True, slots=True)
 class Scatter:
-    """Sizes of the parts: wind [m/s], slow [N], their memory [s], quick [N], ends [N m]."""
+    """Sizes of the parts: wind [m/s], slow [N], their memory [s], gusts [m/s], quick [N], ends [N m]."""
 
     wind: float
     slow: float
     memory: float
+    gusts: float
     quick: float
     ends: float
 
     @property
     def logs(self) -> FloatArray:
-        """Logarithms of the sizes, shape (5,)."""
-        return np.log([self.wind, self.slow, self.memory, self.quick, self.ends])
+        """Logarithms of the sizes, shape (6,)."""
+        return np.log([self.wind, self.slow, self.memory, self.gusts, self.quick, self.ends])
+
+    def quick_force(self, by_wind: FloatArray) -> FloatArray:
+        """Standard deviation of what changes within 30 s in each window, shape (N,) [N].
+
+        Parameters
+        ----------
+        by_wind : FloatArray, shape (N,)
+            Length of the force's derivative by the wind [N s/m].
+        """
+        return np.hypot(self.gusts * by_wind, self.quick)
 
     def covariance(self, parts: Parts, weights: FloatArray) -> FloatArray:
         """Covariance matrix of the windows' forces, shape (N, N) [N²]."""
         matrix = (self.wind**2 * parts.wind + self.slow**2) * np.exp(-parts.apart / self.memory)
         matrix += self.ends**2 * parts.ends
-        matrix[np.diag_indices_from(matrix)] += self.quick**2 * parts.shorter
+        quick = self.quick_force(np.sqrt(np.diag(parts.wind)))
+        matrix[np.diag_indices_from(matrix)] += quick**2 * parts.shorter
         scale = 1.0 / np.sqrt(weights)
         return np.asarray(matrix * scale[:, None] * scale[None, :])
 
@@ -131,7 +145,7 @@ def estimate_scatter(
         reml.cost,
         first,
         method="Nelder-Mead",
-        options={"xatol": 0.05, "fatol": 0.03, "maxfev": 250, "initial_simplex": simplex},
+        options={"xatol": 0.05, "fatol": 0.03, "maxfev": 350, "initial_simplex": simplex},
     )
     return Scatter(*np.exp(found.x).tolist())
 
@@ -141,7 +155,7 @@ def plausible_scatters(
 ) -> tuple[Scatter, ...]:
     """Give sizes of the parts that stand for how well the ride tells them: equally likely, two an axis.
 
-    The axes are those of the likelihood's curvature at `best`, the points lie √5 standard deviations out, so
+    The axes are those of the likelihood's curvature at `best`, the points lie √6 standard deviations out, so
     that their mean square is the variance of each axis; towards either side the deviation is what the
     likelihood's own fall says [2]. Parameters as for `estimate_scatter`.
     """
@@ -162,7 +176,7 @@ def plausible_scatters(
 
 
 def _curvature(reml: _Reml, centre: FloatArray, lowest: float, h: float = 0.25) -> FloatArray:
-    """Second derivatives of the cost by differences, shape (5, 5)."""
+    """Second derivatives of the cost by differences, shape (6, 6)."""
     n = centre.size
     step = h * np.eye(n)
     up = np.array([reml.cost(centre + step[i]) for i in range(n)])

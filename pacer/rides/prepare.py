@@ -13,7 +13,7 @@ import numpy.typing as npt
 from pacer.errors import RideError
 from pacer.rides.recording import GAP
 from pacer.rides.ride import Place, Ride
-from pacer.rides.signals import around, averaged, filled, lasting, rate, short_gaps_filled, widened
+from pacer.rides.signals import around, averaged, beside, filled, lasting, rate, short_gaps_filled, widened
 from pacer.units import FloatArray, signed_angle
 
 __all__ = ["Fate", "Rules", "Steps", "Stretch", "label_positions", "prepare", "require_road_ride"]
@@ -126,7 +126,8 @@ class Steps:
     position : int array, shape (n - 1,)
         Index into the names of positions, -1 where not told.
     node_speed, node_elevation : FloatArray, shape (n,)
-        At the records, averaged over 3 and 5 records [m/s], [m].
+        At the records, root mean square and mean over 5 records, so that both kinds of energy are averaged
+        alike [m/s], [m].
     """
 
     end: FloatArray
@@ -144,6 +145,20 @@ class Steps:
     def seconds(self, fate: Fate) -> float:
         """Time that met a fate [s]."""
         return float(self.duration[self.fate == fate].sum())
+
+    @property
+    def node_time(self) -> FloatArray:
+        """Seconds since the first record, shape (n,)."""
+        return np.append(self.end[0] - self.duration[0], self.end)
+
+    def elevation_at(self, later: float) -> FloatArray:
+        """Recorded elevation some seconds after each record, shape (n,) [m]."""
+        time = self.node_time
+        return np.asarray(np.interp(time + later, time, self.node_elevation))
+
+    def grade_at(self, later: float) -> FloatArray:
+        """Recorded grade some seconds after each step, shape (n - 1,)."""
+        return np.asarray(np.interp(self.end + later, self.end, self.grade))
 
 
 def require_road_ride(ride: Ride) -> None:
@@ -265,7 +280,8 @@ def prepare(
         fate[(fate == Fate.KEPT) & which] = why
 
     speed = length / duration
-    mark(duration > GAP, Fate.GAP)
+    # the records next to a gap are averaged with those beyond it
+    mark(beside(duration > GAP, 2), Fate.GAP)
     for stretch in drafted:
         mark(steps_within(ride, stretch), Fate.DRAFTED)
     mark(~np.isfinite(power), Fate.NO_POWER)
@@ -293,7 +309,7 @@ def prepare(
         heading=heading[1:],
         fate=fate,
         position=position,
-        node_speed=averaged(speed_at, 1),
+        node_speed=np.sqrt(averaged(speed_at**2, 2)),
         node_elevation=averaged(elevation, 2),
     )
 

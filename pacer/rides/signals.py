@@ -7,7 +7,17 @@ import numpy.typing as npt
 
 from pacer.units import FloatArray
 
-__all__ = ["around", "averaged", "filled", "lasting", "rate", "runs", "short_gaps_filled", "widened"]
+__all__ = [
+    "around",
+    "averaged",
+    "beside",
+    "filled",
+    "lasting",
+    "rate",
+    "runs",
+    "short_gaps_filled",
+    "widened",
+]
 
 Mask = npt.NDArray[np.bool_]
 
@@ -65,6 +75,12 @@ def lasting(which: Mask, duration: FloatArray, seconds: float) -> Mask:
         if duration[a:b].sum() >= seconds:
             out[a:b] = True
     return out
+
+
+def beside(which: Mask, steps: int) -> Mask:
+    """Which steps are marked or at most so many steps from a marked one."""
+    padded = np.pad(which, steps)
+    return np.asarray(np.convolve(padded, np.ones(2 * steps + 1), mode="valid") > 0.5)
 
 
 def widened(which: Mask, duration: FloatArray, seconds: float) -> Mask:

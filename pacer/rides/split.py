@@ -144,10 +144,10 @@ def find_split(model: RideModel, fit: Fit, ride: int = 0) -> Split:
     windows = model.windows
     areas = np.nan_to_num(fit.areas, nan=float(np.nanmean(fit.areas)))
     local = fit.locals[ride]
-    force, _, _ = model.evaluate(fit.crr, areas, local)
+    force, _, own = model.evaluate(fit.crr, areas, local)
     air = model.air(float(local[0]), float(local[1]))
     apparent = areas[windows.position] + (windows.force - force) / air
-    quick = fit.scatter[ride].quick / air
+    quick = fit.scatter[ride].quick_force(np.hypot(own[:, 0], own[:, 1])) / air
     stay = np.exp(-float(np.median(windows.duration)) / _STAY)
     means, noise, one = _start(apparent)
     states, likelihood = np.zeros(apparent.size, dtype=np.int64), one

@@ -20,7 +20,6 @@ import numpy.typing as npt
 from pacer.physics.forces import bearing_force, rolling_force
 from pacer.physics.rider import Setup
 from pacer.rides.prepare import Fate, Steps
-from pacer.rides.signals import rate
 from pacer.units import GRAVITY, FloatArray
 
 __all__ = ["MOST_WINDOWS", "WINDOW", "Windows", "cut_windows"]
@@ -86,12 +85,20 @@ class Windows:
         """Mean over the length of each window of a value of each step, shape (N,)."""
         return _differences(values * self.steps.length, self.first, self.last) / self.length
 
-    def vertical_change(self) -> FloatArray:
-        """Vertical speed at the end of each window minus that at its start, shape (N,) [m/s]."""
-        steps = self.steps
-        time = np.append(steps.end[0] - steps.duration[0], steps.end)
-        climb = rate(time, steps.node_elevation, 3.0)
-        return np.asarray(climb[self.last] - climb[self.first])
+    def rise_if_late(self, lag: float) -> tuple[FloatArray, FloatArray]:
+        """Rise that a window gains if the recorded elevation comes `lag` seconds late, and its derivative.
+
+        Returns
+        -------
+        rise : FloatArray, shape (N,)
+            [m].
+        by_lag : FloatArray, shape (N,)
+            Over 6 s, so that noise at single records doesn't enter [m/s].
+        """
+        at = self.steps.elevation_at
+        gained = at(lag) - at(0.0)
+        climb = (at(lag + 3.0) - at(lag - 3.0)) / 6.0
+        return gained[self.last] - gained[self.first], climb[self.last] - climb[self.first]
 
 
 def cut_windows(
@@ -120,7 +127,7 @@ def cut_windows(
     balance = work - setup.inertial_mass * kinetic - setup.total_mass * potential
     bearings = _differences(bearing_force(steps.speed) * steps.length, first, last)
     rolling = rolling_force(setup.total_mass, 1.0, steps.grade) * steps.length
-    end_time = np.append(steps.end[0] - steps.duration[0], steps.end)
+    end_time = steps.node_time
     return Windows(
         first=first,
         last=last,

@@ -67,7 +67,9 @@ def road(scenario: Scenario, at: np.ndarray) -> tuple[np.ndarray, np.ndarray, np
         s = np.mod(at, 8000.0)
     waves = ((14.0, 8000.0, 0.3), (9.0, 4000.0, 1.1), (4.0, 1600.0, 2.0), (1.5, 800.0, 0.5))
     z = sum(scenario.hills * a * np.sin(2 * np.pi * s / w + p) for a, w, p in waves)
-    grade = sum(scenario.hills * a * 2 * np.pi / w * np.cos(2 * np.pi * s / w + p) for a, w, p in waves)
+    # distances lie along the road, so that this is the sine of the slope
+    sine = sum(scenario.hills * a * 2 * np.pi / w * np.cos(2 * np.pi * s / w + p) for a, w, p in waves)
+    grade = sine / np.sqrt(1.0 - np.square(sine))
     heading = 0.9 + 0.35 * np.sin(2 * np.pi * s / 4000.0) + 0.15 * np.sin(2 * np.pi * s / 1000.0)
     if scenario.shape == "laps":
         heading = heading + 2 * np.pi * s / 8000.0
