@@ -5,7 +5,7 @@ likelihood [1] with wide expectations about the logarithms of the sizes::
 
     wind    u² exp(-|t_i - t_j| / τ) g_i·g_j   slow changes of the wind; g derivative of the force by the wind
     slow    s² exp(-|t_i - t_j| / τ)           surface, posture, drift of the power meter
-    gusts   q² g_i·g_i (30 s / T_i)  for i = j  that are over within a window
+    gusts   q² k_ij g_i·g_j                    k mean of exp(-|t - t'| / 10 s) over the two windows
     quick   w² (30 s / T_i)  for i = j         the rider's line, the meter's noise, a wandering barometer
     ends    e² (1/d_i, 1/d_j at the same end)  elevation and speed at the ends: + within a window, - between
                                                neighbours
@@ -38,11 +38,14 @@ __all__ = ["Parts", "Scatter", "estimate_scatter", "hampel_weights", "plausible_
 _TUNING: Final = (2.5, 4.5, 8.0)
 """Where the weights leave one, begin to fall faster, reach their floor; common practice, no source."""
 
-_EXPECTED: Final = np.log([0.4, 0.4, 200.0, 0.4, 1.0, 30.0])
+_GUST: Final = 10.0
+"""Memory of a gust at a rider [s]; a design choice. The sizes of turbulence are tens to a hundred metres."""
+
+_EXPECTED: Final = np.log([0.4, 0.4, 300.0, 0.6, 1.0, 30.0])
 """Of wind [m/s], slow [N], memory [s], gusts [m/s], quick [N] and ends [N m]; design choices, as their
 spreads."""
 
-_SPREAD: Final = np.array([0.8, 0.8, 0.5, 1.0, 1.0, 1.2])
+_SPREAD: Final = np.array([0.8, 0.8, 0.7, 1.0, 1.0, 1.2])
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -51,6 +54,7 @@ class Parts:
 
     apart: FloatArray
     wind: FloatArray
+    gusts: FloatArray
     shorter: FloatArray
     ends: FloatArray
 
@@ -61,12 +65,31 @@ class Parts:
         ends = np.diag(2.0 * inverse**2)
         i = np.flatnonzero(windows.follows)
         ends[i, i - 1] = ends[i - 1, i] = -inverse[i] * inverse[i - 1]
+        apart = np.abs(windows.middle[:, None] - windows.middle[None, :])
+        wind = by_wind @ by_wind.T
         return cls(
-            apart=np.abs(windows.middle[:, None] - windows.middle[None, :]),
-            wind=by_wind @ by_wind.T,
+            apart=apart,
+            wind=wind,
+            gusts=wind * _averaged_memory(apart, windows.duration / _GUST),
             shorter=30.0 / windows.duration,
             ends=ends,
         )
+
+
+def _averaged_memory(apart: FloatArray, duration: FloatArray) -> FloatArray:
+    """Mean of exp(-|t - t'|) over each two windows that don't overlap, and over each with itself.
+
+    Parameters
+    ----------
+    apart : FloatArray, shape (N, N)
+        Of the windows' middles [s].
+    duration : FloatArray, shape (N,)
+        In units of the memory.
+    """
+    reach = np.sinh(0.5 * duration) / (0.5 * duration)
+    matrix = np.asarray(reach[:, None] * reach[None, :] * np.exp(-apart / _GUST))
+    matrix[np.diag_indices_from(matrix)] = 2.0 * (duration - 1.0 + np.exp(-duration)) / duration**2
+    return matrix
 
 
 @dataclass(frozen=True, slots=True)
@@ -85,22 +108,17 @@ class Scatter:
         """Logarithms of the sizes, shape (6,)."""
         return np.log([self.wind, self.slow, self.memory, self.gusts, self.quick, self.ends])
 
-    def quick_force(self, by_wind: FloatArray) -> FloatArray:
-        """Standard deviation of what changes within 30 s in each window, shape (N,) [N].
-
-        Parameters
-        ----------
-        by_wind : FloatArray, shape (N,)
-            Length of the force's derivative by the wind [N s/m].
-        """
-        return np.hypot(self.gusts * by_wind, self.quick)
+    def within_windows(self, parts: Parts) -> FloatArray:
+        """Standard deviation of what is over within each window, shape (N,) [N]."""
+        variance = self.gusts**2 * np.diag(parts.gusts) + self.quick**2 * parts.shorter
+        return np.asarray(np.sqrt(variance))
 
     def covariance(self, parts: Parts, weights: FloatArray) -> FloatArray:
         """Covariance matrix of the windows' forces, shape (N, N) [N²]."""
         matrix = (self.wind**2 * parts.wind + self.slow**2) * np.exp(-parts.apart / self.memory)
         matrix += self.ends**2 * parts.ends
-        quick = self.quick_force(np.sqrt(np.diag(parts.wind)))
-        matrix[np.diag_indices_from(matrix)] += quick**2 * parts.shorter
+        matrix += self.gusts**2 * parts.gusts
+        matrix[np.diag_indices_from(matrix)] += self.quick**2 * parts.shorter
         scale = 1.0 / np.sqrt(weights)
         return np.asarray(matrix * scale[:, None] * scale[None, :])
 

@@ -147,7 +147,7 @@ def find_split(model: RideModel, fit: Fit, ride: int = 0) -> Split:
     force, _, own = model.evaluate(fit.crr, areas, local)
     air = model.air(float(local[0]), float(local[1]))
     apparent = areas[windows.position] + (windows.force - force) / air
-    quick = fit.scatter[ride].quick_force(np.hypot(own[:, 0], own[:, 1])) / air
+    quick = fit.scatter[ride].within_windows(Parts.of(windows, own[:, :2])) / air
     stay = np.exp(-float(np.median(windows.duration)) / _STAY)
     means, noise, one = _start(apparent)
     states, likelihood = np.zeros(apparent.size, dtype=np.int64), one
