@@ -31,6 +31,15 @@ _WALL_GRID_M: Final = 10.0
 _WALL_GRADE: Final = 0.2
 """Two walls steeper than this, one down and one up, aren't road (a choice; roads above 20 % are rare)."""
 
+_LONG_M: Final = 400.0
+_LONG_WALL_GRADE: Final = 0.3
+"""Walls farther apart than this must be this steep: a valley between two ramps is likelier than so long a
+bridge (choices)."""
+
+_NOISE_MARGIN: Final = 3.0
+_MOST_MARGIN: Final = 0.1
+"""Walls must stand out from the noise of the grade by so many standard deviations, or by this (choices)."""
+
 _WALL_NET_GRADE: Final = 0.12
 _WALL_HEIGHT_M: Final = 3.0
 _WALL_REACH_M: Final = 3000.0
@@ -225,11 +234,13 @@ def level_walls(along: FloatArray, z: FloatArray, changes: list[Change]) -> Floa
         return z
     ground = np.interp(grid, along, z)
     half = 2
+    run = 2 * half * _WALL_GRID_M
     grade = np.zeros(grid.size)
-    grade[half:-half] = (ground[2 * half :] - ground[: -2 * half]) / (2 * half * _WALL_GRID_M)
+    grade[half:-half] = (ground[2 * half :] - ground[: -2 * half]) / run
+    margin = min(_NOISE_MARGIN * np.sqrt(2.0) * _jitter(z) / run, _MOST_MARGIN)
     z = z.copy()
     done = -1.0
-    for first, last, second in _wall_pairs(grade):
+    for first, last, second in _wall_pairs(np.sign(grade) * np.maximum(np.abs(grade) - margin, 0.0)):
         if grid[first] < done:
             continue
         start, end = _feet(ground, grade, first, second)
@@ -262,11 +273,14 @@ def _wall_pairs(grade: FloatArray) -> list[tuple[int, int, int]]:
     """Pair walls with the next of the other way: first and last place of one, last place of the other."""
     steep = np.where(np.abs(grade) > _WALL_GRADE, np.sign(grade), 0.0)
     edges = np.flatnonzero(np.diff(np.concatenate(([0.0], steep, [0.0]))))
-    walls = [(a, b - 1, steep[a]) for a, b in pairwise(edges) if steep[a] != 0.0]
+    walls = [(a, b, steep[a]) for a, b in pairwise(edges) if steep[a] != 0.0]
     pairs = []
     for (a, b, way), (c, d, other) in pairwise(walls):
-        if way * other < 0.0 and (c - b) * _WALL_GRID_M < _WALL_REACH_M:
-            pairs.append((int(a), int(b), int(d)))
+        apart = (c - b) * _WALL_GRID_M
+        gentler = min(np.abs(grade[a:b]).max(), np.abs(grade[c:d]).max())
+        likely = apart < _LONG_M or (apart < _WALL_REACH_M and gentler > _LONG_WALL_GRADE)
+        if way * other < 0.0 and likely:
+            pairs.append((int(a), int(b) - 1, int(d) - 1))
     return pairs
 
 

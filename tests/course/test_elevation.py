@@ -163,6 +163,35 @@ def test_a_good_recording_is_left_alone(rolling):
     assert changes == []
 
 
+def valley(s):
+    """Down 14 % for 200 m, 1600 m along the river, up 14 % again."""
+    down, up = np.abs(s - 700.0) < 100.0, np.abs(s - 2500.0) < 100.0
+    return 0.14 * up.astype(float) - 0.14 * down
+
+
+@pytest.mark.parametrize("seed", range(6))
+def test_a_valley_under_noise_is_no_bridge(seed):
+    """Noise of 1.5 m on points 8 m apart makes ramps of 14 % look steeper than 20 %; they stay ramps."""
+    truth = t.build([t.straight(3200.0)], valley)
+    at, z = sample(truth, 8.0, elevation_noise=1.5, seed=seed)
+    changes = []
+    profile = smooth_profile(at, repair_elevation(at, z, changes), float(at[-1]), changes)
+    assert not any("levelled" in change.what for change in changes)
+    bottom = np.abs(profile.s - 1600.0) < 500.0
+    assert np.abs(profile.z[bottom] - np.interp(profile.s[bottom], truth.s, truth.z)).max() < 2.0
+
+
+def test_a_long_valley_between_steep_ramps_is_no_bridge():
+    """Ramps of 24 % on either side of 1500 m of road are steep road, not the ends of a bridge."""
+    truth = t.build(
+        [t.straight(3200.0)],
+        lambda s: 0.24 * ((np.abs(s - 2500.0) < 60.0).astype(float) - (np.abs(s - 700.0) < 60.0)),
+    )
+    at, z = sample(truth, 8.0, elevation_noise=0.1)
+    changes = []
+    assert np.array_equal(repair_elevation(at, z, changes), z)
+
+
 def test_a_real_steep_hill_is_left_alone():
     """15 % up and 15 % down is a hill."""
     truth = t.build(
