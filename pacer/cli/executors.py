@@ -82,9 +82,9 @@ def _cluster(address: str) -> Iterator[Executor]:
         from distributed import Client
     except ImportError:
         raise SettingsError(
-            "a cluster needs an extra that isn't installed",
+            "a cluster needs distributed, which isn't installed",
             where="--cluster",
-            do="install it with: pip install 'pacer[cluster]'",
+            do="install it with: pip install distributed",
         ) from None
     try:
         client: Any = Client(address, timeout=5, set_as_default=False)  # type: ignore[no-untyped-call]  # by its makers

@@ -69,7 +69,7 @@ def _messages(file: Path, found: _Found) -> Iterator[Any]:
         raise RideError(
             "reading FIT files needs fitdecode",
             where=str(file),
-            do="install it with pip install 'pacer[rides]', or export the ride as TCX or GPX",
+            do="install it with pip install fitdecode, or export the ride as TCX or GPX",
         ) from error
     try:
         with fitdecode.FitReader(

@@ -292,7 +292,7 @@ def test_reading_fit_without_the_extra_says_what_to_install(tmp_path, monkeypatc
         return real(name, *rest, **more)
 
     monkeypatch.setattr(builtins, "__import__", without)
-    with pytest.raises(RideError, match=r"pip install 'pacer\[rides\]'"):
+    with pytest.raises(RideError, match="pip install fitdecode"):
         read_recording(fit_ride(tmp_path))
 
 
