@@ -96,7 +96,7 @@ class Windows:
             Over 6 s, so that noise at single records doesn't enter [m/s].
         """
         at = self.steps.elevation_at
-        gained = at(lag) - at(0.0)
+        gained = at(lag) - self.steps.node_elevation
         climb = (at(lag + 3.0) - at(lag - 3.0)) / 6.0
         return gained[self.last] - gained[self.first], climb[self.last] - climb[self.first]
 
