@@ -97,7 +97,7 @@ def _roads(routes: list[Path], notes: Path | None, weather: Weather) -> list[Roa
     from pacer.air.resolve import resolve_air
     from pacer.cli.loading import CourseOptions, load_course
     from pacer.course.cells import make_cells
-    from pacer.course.zones import waypoint_zones, zone_effects
+    from pacer.course.zones import unknown_zones, waypoint_zones, zone_effects
     from pacer.files.zones import read_zones_geojson
     from pacer.planning.practice import Road
 
@@ -107,7 +107,7 @@ def _roads(routes: list[Path], notes: Path | None, weather: Weather) -> list[Roa
     for path in routes:
         course = load_course(path, CourseOptions())
         cells = make_cells(course)
-        zones = [*waypoint_zones(course)[0]]
+        zones = [*waypoint_zones(course)[0], *unknown_zones(course)]
         for k, zone in enumerate(drawn):
             here = _on(course, zone)
             used |= {k} if here else set()

@@ -72,6 +72,7 @@ def build_course(
     if laps > 1:
         points = _repeat(points, laps, changes, track.source)
     line = smooth_line(points.xy)
+    changes = [change.moved(lambda x: float(np.interp(x, points.along, line.samples))) for change in changes]
     profile = smooth_profile(line.samples, points.z, float(line.s[-1]), changes, track.source)
     corners = find_corners(line, points.xy)
     course = _assemble(track, plane, line, profile, corners, changes)
@@ -111,9 +112,15 @@ def _repeat(points: Points, laps: int, changes: list[Change], source: str) -> Po
     if gap > 20.0:
         changes.append(
             Change(
-                "the lap's end was joined to its start by a straight line", amount=gap, unit="m", loud=True
+                "the lap's end was joined to its start by a straight line",
+                amount=gap,
+                unit="m",
+                loud=True,
+                unknown=((float(lap.along[-1]), float(lap.along[-1]) + gap),),
             )
         )
+    length = float(lap.along[-1]) + (gap if gap >= 1.0 else 0.0)
+    changes[:] = [_on_every_lap(change, length, laps) for change in changes]
     # The same height at the join, or every lap would begin with a step.
     rise = lap.z[0] - lap.z[-1]
     z = lap.z + rise * lap.along / lap.along[-1]
@@ -124,6 +131,11 @@ def _repeat(points: Points, laps: int, changes: list[Change], source: str) -> Po
         np.full(lap.z.size + (laps - 1) * lap.z[inner].size, np.nan),
         np.zeros(lap.z.size + (laps - 1) * lap.z[inner].size, dtype=np.int64),
     )
+
+
+def _on_every_lap(change: Change, length: float, laps: int) -> Change:
+    spans = ((start + k * length, end + k * length) for k in range(laps) for start, end in change.unknown)
+    return replace(change, unknown=tuple(spans))
 
 
 def _assemble(
@@ -149,7 +161,12 @@ def _assemble(
         heading=_node_heading(azimuth),
         curvature=line.turn / np.maximum(spread, 1e-6),
         corners=tuple(_along_slope(corner, line.s, distance) for corner in corners),
-        changes=tuple(sorted(changes, key=lambda c: -1.0 if c.start is None else c.start)),
+        changes=tuple(
+            sorted(
+                (change.moved(lambda x: float(np.interp(x, line.s, distance))) for change in changes),
+                key=lambda c: -1.0 if c.start is None else c.start,
+            )
+        ),
         elevation_noise=profile.noise,
         climb=total_climb(z, _IGNORED_RISE * profile.noise),
         waypoints=track.waypoints,
@@ -168,6 +185,13 @@ def _node_heading(azimuth: FloatArray) -> FloatArray:
 def _along_slope(corner: Corner, s: FloatArray, distance: FloatArray) -> Corner:
     start, apex, end = (float(x) for x in np.interp([corner.start, corner.apex, corner.end], s, distance))
     return replace(corner, start=start, apex=apex, end=end)
+
+
+def _concerns(change: Change, low: float, high: float) -> bool:
+    """Whether a change says something of the part between two places."""
+    if change.start is None or low <= change.start <= high:
+        return True
+    return any(start < high and end > low for start, end in change.unknown)
 
 
 def _trim(course: Course, start_km: float | None, end_km: float | None) -> Course:
@@ -193,11 +217,9 @@ def _trim(course: Course, start_km: float | None, end_km: float | None) -> Cours
         if low < c.apex < high
     )
     changes = tuple(
-        replace(c, start=c.start - low, end=None if c.end is None else c.end - low)
-        if c.start is not None
-        else c
-        for c in course.changes
-        if c.start is None or low <= c.start <= high
+        change.moved(lambda x: min(max(x - low, 0.0), high - low))
+        for change in course.changes
+        if _concerns(change, low, high)
     )
     return replace(
         course,

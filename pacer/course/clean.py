@@ -187,7 +187,15 @@ def _check_gaps(points: Points, changes: list[Change], source: str) -> None:
     said = (steps > np.maximum(_GAP_SAID_M, 10.0 * usual)) | (between_parts & (steps > 50.0))
     what = "a hole was bridged by a straight line"
     changes += [
-        Change(what, float(along[i]), float(along[i + 1]), float(steps[i]), "m", loud=True)
+        Change(
+            what,
+            float(along[i]),
+            float(along[i + 1]),
+            float(steps[i]),
+            "m",
+            loud=True,
+            unknown=((float(along[i]), float(along[i + 1])),),
+        )
         for i in np.flatnonzero(said)
     ]
 

@@ -22,6 +22,9 @@ _HIGHEST: Final = 6500.0
 _HOLE_M: Final = 500.0
 """Longest stretch without elevation that is filled (a choice) [m]."""
 
+_UNSEEN_M: Final = 50.0
+"""A hole in the elevation longer than this may hide a descent (a choice) [m]."""
+
 _CLOSED_M: Final = 60.0
 _SPIKE_M: Final = 6.0
 _SPIKE_GRADE: Final = 0.4
@@ -100,6 +103,8 @@ def known_elevation(along: FloatArray, z: FloatArray, source: str, changes: list
             do=plan_flat,
         )
     missing = np.flatnonzero(~known)
+    empty = np.zeros(holes.size, dtype=np.bool_)
+    empty[np.searchsorted(at, along[missing])] = True
     first, last = float(along[missing[0]]), float(along[missing[-1]])
     changes.append(
         Change(
@@ -109,6 +114,9 @@ def known_elevation(along: FloatArray, z: FloatArray, source: str, changes: list
             float(missing.size),
             "points",
             loud=bool(missing.size > 0.02 * z.size),
+            unknown=tuple(
+                (float(edges[i]), float(edges[i + 1])) for i in np.flatnonzero((holes > _UNSEEN_M) & empty)
+            ),
         )
     )
     return np.interp(along, at, z[known])
@@ -264,6 +272,7 @@ def level_walls(along: FloatArray, z: FloatArray, changes: list[Change]) -> Floa
                 worst,
                 "m",
                 loud=True,
+                unknown=((float(grid[start]), float(grid[end])),),
             )
         )
     return z

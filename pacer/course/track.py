@@ -3,7 +3,8 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass, field
+from collections.abc import Callable
+from dataclasses import dataclass, field, replace
 from enum import StrEnum
 
 import numpy as np
@@ -79,6 +80,9 @@ class Change:
         How much, in `unit`.
     loud : bool
         True where the user should look before trusting the plan.
+    unknown : tuple of (start, end)
+        Stretches where the road or its height isn't known but laid straight, metres along the course: the
+        hands stay at the brakes there.
     """
 
     what: str
@@ -87,6 +91,16 @@ class Change:
     amount: float | None = None
     unit: str = ""
     loud: bool = False
+    unknown: tuple[tuple[float, float], ...] = ()
+
+    def moved(self, to: Callable[[float], float]) -> Change:
+        """Give the same with every place along the course moved."""
+        return replace(
+            self,
+            start=None if self.start is None else to(self.start),
+            end=None if self.end is None else to(self.end),
+            unknown=tuple((to(start), to(end)) for start, end in self.unknown),
+        )
 
 
 class CornerKind(StrEnum):

@@ -23,6 +23,7 @@ __all__ = [
     "check_zones",
     "match_zones",
     "repeat_over_laps",
+    "unknown_zones",
     "waypoint_zones",
     "zone_effects",
 ]
@@ -206,6 +207,16 @@ def waypoint_zones(course: Course) -> tuple[tuple[Zone, ...], tuple[Change, ...]
         reach = _AROUND_POINT_M if kind is ZoneKind.NO_TUCK else 0.0
         zones += [Zone(kind, max(at - reach, 0.0), min(at + reach, course.length), name) for at in passes]
     return tuple(sorted(zones, key=lambda zone: zone.start)), tuple(changes)
+
+
+def unknown_zones(course: Course) -> tuple[Zone, ...]:
+    """Keep the hands at the brakes where the file doesn't know the road or its height."""
+    return tuple(
+        Zone(ZoneKind.NO_TUCK, start, min(end, course.length), "road or height not in the file")
+        for change in course.changes
+        for start, end in change.unknown
+        if end > start
+    )
 
 
 def zone_effects(cells: Cells, zones: Iterable[Zone]) -> ZoneEffects:

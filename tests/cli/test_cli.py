@@ -15,6 +15,7 @@ from tests.cli.run import Run, run
 from tests.demo import ROUTES
 
 ROUTE = ROUTES / "marnhythe-tt.gpx"
+POINT = re.compile(r"\s*<trkpt.*?</trkpt>", re.DOTALL)
 SHORT = (ROUTE, "--rider", ROUTES / "rider-practised.toml", "--end-km", "3")
 WRITTEN = {"plan.json", "segments.csv", "cue-card.pdf", "report.html", "cues.gpx", "course.tcx"}
 ESCAPE = "\x1b"
@@ -356,3 +357,27 @@ def test_a_wind_from_a_point_of_the_compass_is_one_from_its_degrees(
     assert "'downhill' is neither degrees nor a point of the compass such as SW" in " ".join(
         wrong.err.split()
     )
+
+
+def test_a_plan_is_upright_where_the_file_has_no_road(
+    tmp_path: Path, capsys: pytest.CaptureFixture[str]
+) -> None:
+    """Sixty points are missing: their road is bridged, said, and never planned tucked."""
+    text = ROUTE.read_text(encoding="utf-8")
+    points = list(POINT.finditer(text))
+    route = tmp_path / "hole.gpx"
+    route.write_text(text[: points[60].start()] + text[points[120].start() :], encoding="utf-8")
+    done = run(capsys, "plan", route, *SHORT[1:], "--out", tmp_path / "out")
+    assert done.code == 0
+    assert "A hole was bridged by a straight line" in " ".join(done.out.split())
+    plan = json.loads((tmp_path / "out" / "plan.json").read_text(encoding="utf-8"))
+    (zone,) = (zone for zone in plan["inputs"]["zones"] if zone["note"] == "road or height not in the file")
+    assert zone["end_km"] - zone["start_km"] > 0.5
+    inside = [
+        segment["position"]
+        for segment in plan["segments"]
+        if segment["end_m"] > 1000.0 * zone["start_km"] + 1.0
+        and segment["start_m"] < 1000.0 * zone["end_km"] - 1.0
+    ]
+    assert inside
+    assert set(inside) == {"hoods"}
