@@ -39,7 +39,8 @@ _TUNING: Final = (2.5, 4.5, 8.0)
 """Where the weights leave one, begin to fall faster, reach their floor; common practice, no source."""
 
 _GUST: Final = 10.0
-"""Memory of a gust at a rider [s]; a design choice. The sizes of turbulence are tens to a hundred metres."""
+"""Memory of a gust at a rider [s]; a design choice: eddies near the ground are tens to a hundred metres long
+(from memory)."""
 
 _EXPECTED: Final = np.log([0.4, 0.4, 300.0, 0.6, 1.0, 30.0])
 """Of wind [m/s], slow [N], memory [s], gusts [m/s], quick [N] and ends [N m]; design choices, as their
