@@ -212,7 +212,7 @@ def waypoint_zones(course: Course) -> tuple[tuple[Zone, ...], tuple[Change, ...]
 def unknown_zones(course: Course) -> tuple[Zone, ...]:
     """Keep the hands at the brakes where the file doesn't know the road or its height."""
     return tuple(
-        Zone(ZoneKind.NO_TUCK, start, min(end, course.length), "road or height not in the file")
+        Zone(ZoneKind.NO_TUCK, start, min(end, course.length), "unknown road")
         for change in course.changes
         for start, end in change.unknown
         if end > start

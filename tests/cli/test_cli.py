@@ -371,7 +371,7 @@ def test_a_plan_is_upright_where_the_file_has_no_road(
     assert done.code == 0
     assert "A hole was bridged by a straight line" in " ".join(done.out.split())
     plan = json.loads((tmp_path / "out" / "plan.json").read_text(encoding="utf-8"))
-    (zone,) = (zone for zone in plan["inputs"]["zones"] if zone["note"] == "road or height not in the file")
+    (zone,) = (zone for zone in plan["inputs"]["zones"] if zone["note"] == "unknown road")
     assert zone["end_km"] - zone["start_km"] > 0.5
     inside = [
         segment["position"]
