@@ -13,7 +13,7 @@ from pacer.air.resolve import resolve_air
 from pacer.air.weather import Surface, Weather
 from pacer.course.cells import make_cells
 from pacer.course.track import Course, Zone
-from pacer.course.zones import zone_effects
+from pacer.course.zones import unknown_zones, zone_effects
 from pacer.errors import InfeasibleError, SettingsError
 from pacer.physics.fatigue import sustainable_power
 from pacer.physics.rider import Setup
@@ -56,7 +56,7 @@ class Request:
     safety : mapping
         The rider file's `[safety]` keys.
     zones : tuple of Zone
-        On the course as ridden, all laps.
+        On the course as ridden, all laps; those of unknown road are added where they are missing.
     assumed : tuple of str
         A sentence for each thing that wasn't given.
     route_sha256 : str
@@ -74,6 +74,12 @@ class Request:
     assumed: tuple[str, ...] = ()
     route_sha256: str = ""
     extra: Mapping[str, Any] = field(default_factory=dict)
+
+    def __post_init__(self) -> None:
+        missing = [zone for zone in unknown_zones(self.course) if zone not in self.zones]
+        if missing:
+            zones = sorted((*self.zones, *missing), key=lambda zone: zone.start)
+            object.__setattr__(self, "zones", tuple(zones))
 
     @property
     def limits(self) -> Limits:

@@ -10,7 +10,7 @@ from typing import Any
 
 from pacer.course.build import build_course
 from pacer.course.track import Course, Zone
-from pacer.course.zones import check_zones, match_zones, repeat_over_laps, unknown_zones, waypoint_zones
+from pacer.course.zones import check_zones, match_zones, repeat_over_laps, waypoint_zones
 from pacer.errors import PlanFileError
 from pacer.files.gpx import read_gpx
 from pacer.files.settings import (
@@ -66,7 +66,7 @@ def _zones(course: Course, race: RaceSettings) -> tuple[Course, tuple[Zone, ...]
     by_name, changes = waypoint_zones(course)
     course = replace(course, changes=(*course.changes, *changes))
     written = repeat_over_laps(race.zones, course.length, race.race.laps)
-    zones = [*check_zones(course, written, race.source), *by_name, *unknown_zones(course)]
+    zones = [*check_zones(course, written, race.source), *by_name]
     if race.zones_file is not None:
         zones += match_zones(course, read_zones_geojson(race.zones_file), race.zones_file.name)
     return course, tuple(sorted(zones, key=lambda zone: zone.start))

@@ -11,6 +11,7 @@ from pacer.course.build import build_course
 from pacer.course.track import Course, RawTrack, ZoneKind
 from pacer.course.zones import unknown_zones
 from tests.course import truth as t
+from tests.planning.courses import make_request
 
 
 def road() -> RawTrack:
@@ -91,6 +92,13 @@ def test_an_unknown_stretch_is_unknown_on_every_lap():
         assert found[2 * k] == pytest.approx((start + k * lap, end + k * lap), abs=12.0)
     for k in range(2):
         assert found[2 * k + 1] == pytest.approx(((k + 1) * lap - 55.0, (k + 1) * lap), abs=15.0)
+
+
+def test_every_request_knows_of_the_unknown_road():
+    """Whoever asks for a plan, not the program alone, is upright there; asking again adds nothing."""
+    request = make_request(build_course(without(road(), 200, 300)))
+    assert request.zones == unknown_zones(request.course)
+    assert replace(request, assumed=("again",)).zones == request.zones
 
 
 def test_a_whole_file_has_no_unknown_stretch():
