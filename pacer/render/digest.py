@@ -10,7 +10,8 @@ from typing import Any, Final
 import numpy as np
 
 from pacer.planning.plan import Plan, PlanSegment, UnsafeStretch
-from pacer.render.words import clock, percent, seconds
+from pacer.render._view import stretches
+from pacer.render.words import clean, compass, minutes, percent, wind_speed
 
 __all__ = [
     "Answer",
@@ -20,20 +21,23 @@ __all__ = [
     "decision",
     "enough_for",
     "place_at",
+    "rider_words",
     "rule_costs",
     "table",
     "terrain",
     "tucked_stretches",
+    "weather_words",
     "wind_words",
 ]
 
 _SLOPE: Final = 0.02
 """Grade from which a segment counts as a climb or a descent here; a choice of display."""
 
+_FEW: Final = 0.005
+"""Share of the road under which it isn't told that it is ridden upright by choice."""
+
 _HARDLY: Final = 0.0025
 """Share of the race's time under which the tuck is said to hardly pay; a choice of display."""
-
-_COMPASS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,11 +81,13 @@ class Answer:
     pays: str
     where: str
     where_not: str
+    by_choice: str
+    """Empty where the plan is upright nowhere else."""
 
 
 def decision(plan: Plan) -> Answer:
     """Answer whether tucking pays on this course, where, and where the hands stay on the brakes."""
-    return Answer(_pays(plan), _where(plan), _where_not(plan))
+    return Answer(_pays(plan), _where(plan), _where_not(plan), _by_choice(plan))
 
 
 def _pays(plan: Plan) -> str:
@@ -93,7 +99,7 @@ def _pays(plan: Plan) -> str:
         return "Yes"
     if round(saved) < 1:
         return "No gain: no faster than never tucked"
-    told = f"{clock(saved) if saved >= 60.0 else seconds(saved)} faster than never tucked"
+    told = f"{minutes(saved)} faster than never tucked"
     if saved < _HARDLY * upright:
         return f"Hardly: {told}"
     return f"Yes: {told} ({percent(saved / upright, 1)})"
@@ -117,9 +123,17 @@ def _where_not(plan: Plan) -> str:
         return "the safety rules refuse it nowhere"
     length = sum(s.end_m - s.up_by_m for s in unsafe)
     share = percent(length / plan.totals.distance_m)
-    cost = seconds(sum(s.cost_s for s in unsafe))
+    cost = minutes(sum(s.cost_s for s in unsafe))
     places = f"{_count(len(unsafe), 'stretch')}, {length / 1000:.1f} km ({share})"
     return f"{places}, by the safety rules; costs {cost}"
+
+
+def _by_choice(plan: Plan) -> str:
+    length = sum(s.end_m - s.start_m for s in stretches(plan) if s.state == "up")
+    share = length / plan.totals.distance_m
+    if share < _FEW or not tucked_stretches(plan):
+        return ""
+    return f"{length / 1000:.1f} km ({percent(share)}) more by choice: too little to gain, or a rest"
 
 
 def tucked_stretches(plan: Plan) -> tuple[TuckedStretch, ...]:
@@ -209,14 +223,40 @@ def table(plan: Plan, name: str) -> Mapping[str, Any]:
 
 
 def wind_words(plan: Plan) -> str:
-    """Say the wind of the race: "wind 4.2 m/s from SW (240°), gusts 8.3 m/s"."""
+    """Say the wind of the race: "wind 4.2 m/s (15 km/h) from WSW (240°), gusts 8.3 m/s (30 km/h)"."""
     weather = table(plan, "weather")
     speed, origin, gust = (weather.get(key) for key in ("wind_speed_m_s", "wind_from_deg", "gust_m_s"))
     if not isinstance(speed, int | float):
         return "wind from a forecast" if isinstance(speed, list) else "wind not given"
     if speed <= 0.0:
         return "no wind"
-    words = f"wind {speed:.1f} m/s"
+    words = f"wind {wind_speed(speed)}"
     if isinstance(origin, int | float):
-        words += f" from {_COMPASS[round(origin / 45.0) % 8]} ({origin:.0f}°)"
-    return f"{words}, gusts {gust:.1f} m/s" if isinstance(gust, int | float) else words
+        words += f" from {compass(origin)} ({origin:.0f}°)"
+    return f"{words}, gusts {wind_speed(gust)}" if isinstance(gust, int | float) else words
+
+
+def weather_words(plan: Plan) -> str:
+    """Say the weather of the race: the wind, how warm it is, wet or dry."""
+    weather = table(plan, "weather")
+    said = [wind_words(plan)]
+    degrees = weather.get("temperature_c")
+    if isinstance(degrees, int | float):
+        said.append(f"{degrees:.0f} °C")
+    if "surface" in weather:
+        said.append(clean(weather["surface"], 20))
+    return ", ".join(said)
+
+
+def rider_words(plan: Plan) -> str:
+    """Say for whom it is: "rider 74 kg, bicycle 9 kg, critical power 250 W, skill: practised"."""
+    rider, bike = table(plan, "rider"), table(plan, "bike")
+    numbers = (
+        ("rider", rider.get("mass_kg"), "kg"),
+        ("bicycle", bike.get("mass_kg"), "kg"),
+        ("critical power", rider.get("critical_power_w"), "W"),
+    )
+    said = [f"{name} {value:.4g} {unit}" for name, value, unit in numbers if isinstance(value, int | float)]
+    if "skill" in rider:
+        said.append(f"skill: {clean(rider['skill'], 20)}")
+    return ", ".join(said)

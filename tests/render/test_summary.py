@@ -10,10 +10,12 @@ import pytest
 from pacer.course.segment import course_segments
 from pacer.planning.plan import Plan, Reason
 from pacer.planning.safety import Rule
+from pacer.render._view import stretches
+from pacer.render.course_text import route_summary
 from pacer.render.digest import decision, enough_for, rule_costs, terrain, tucked_stretches
 from pacer.render.reasons import reason_words, rule_words, stretch_reasons
-from pacer.render.summary import check_summary, plan_summary, route_summary
-from pacer.render.words import clock, kilometres
+from pacer.render.summary import check_summary, plan_summary
+from pacer.render.words import clock, kilometres, percent
 from tests.render.sample import sample_course, sample_plan
 
 
@@ -212,3 +214,21 @@ def test_zones_are_told_with_their_note() -> None:
         zone = {"kind": "no-tuck", "start_km": start, "end_km": start + 0.01, "note": "school gate"}
         noted = replace(plan, inputs={**plan.inputs, "zones": [zone]})
         assert stretch_reasons(noted, stretch) == (told,)
+
+
+def test_the_heading_shows_what_was_entered() -> None:
+    """Wind in both units and by sixteen points, warmth, mass and power: a slip of units shows at once."""
+    text = plan_summary(sample_plan())
+    assert "wind 4.2 m/s (15 km/h) from WSW (240°), gusts 8.3 m/s (30 km/h)" in text
+    assert "rider 74 kg, bicycle 9 kg, critical power 250 W, skill:" in text
+
+
+def test_the_road_is_shared_out() -> None:
+    """Tucked, upright by the rules and upright by choice: the last is what the pictures leave white."""
+    plan = sample_plan()
+    white = sum(s.end_m - s.start_m for s in stretches(plan) if s.state == "up")
+    assert white > 100.0
+    wanted = f"{white / 1000:.1f} km ({percent(white / plan.totals.distance_m)}) more by choice"
+    assert wanted in plan_summary(plan)
+    never = replace(plan, segments=tuple(replace(s, tucked=False) for s in plan.segments))
+    assert "by choice" not in plan_summary(never)
