@@ -268,6 +268,8 @@ def replan(
         write_files(out, {"plan.json": plan_to_json(found.plan), "cue-card.pdf": card})
     progress.done()
     typer.echo(replanned_json(found) if json_ else replanned_summary(found))
+    if out is not None and not json_:
+        typer.echo(f"Written to {out}: cue-card.pdf, plan.json")
 
 
 def _seconds(text: str, option: str) -> float:

@@ -96,6 +96,8 @@ def read_content(path: Path, *, most: int, kind: str, error: type[InputError]) -
         with path.open("rb") as file:
             content = file.read(most + 1)
     except OSError as fault:
+        if path.is_dir():
+            raise error("a folder, not a file", where=where, do="give the file in it") from None
         reason = fault.strerror or type(fault).__name__
         raise error("the file can't be read", where=where, found=reason, do="check the name") from None
     except ValueError:  # a null character in the path

@@ -161,7 +161,10 @@ def read_plan(path: Path | str) -> Plan:
         In one line, where the file can't be read, isn't a plan of this schema, lacks a key, holds a wrong
         type, a value out of its range or arrays that don't fit each other.
     """
-    text = read_text(Path(path), most=_LARGEST_FILE, kind="a plan file", error=PlanFileError)
+    path = Path(path)
+    if path.is_dir():
+        raise PlanFileError("a folder, not a plan file", where=str(path), do=f"give {path / 'plan.json'}")
+    text = read_text(path, most=_LARGEST_FILE, kind="a plan file", error=PlanFileError)
     return _parse(text, str(path))
 
 

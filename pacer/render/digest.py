@@ -27,6 +27,7 @@ __all__ = [
     "terrain",
     "tucked_stretches",
     "weather_words",
+    "wind_sign",
     "wind_words",
 ]
 
@@ -234,6 +235,17 @@ def wind_words(plan: Plan) -> str:
     if isinstance(origin, int | float):
         words += f" from {compass(origin)} ({origin:.0f}°)"
     return f"{words}, gusts {wind_speed(gust)}" if isinstance(gust, int | float) else words
+
+
+def wind_sign(plan: Plan) -> str:
+    """Say by what wind a card is told from that for another: "WSW 5 m/s"; empty where none is known."""
+    weather = table(plan, "weather")
+    speed, origin = (weather.get(key) for key in ("wind_speed_m_s", "wind_from_deg"))
+    if not isinstance(speed, int | float):
+        return "by forecast" if isinstance(speed, list) else ""
+    if speed <= 0.0:
+        return "no wind"
+    return f"{compass(origin) if isinstance(origin, int | float) else 'wind'} {speed:.0f} m/s"
 
 
 def weather_words(plan: Plan) -> str:

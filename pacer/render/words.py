@@ -12,6 +12,7 @@ from pacer.planning.plan import Plan
 from pacer.units import KMH
 
 __all__ = [
+    "as_typed",
     "ascii_name",
     "clean",
     "clock",
@@ -96,6 +97,11 @@ def together(text: str) -> str:
     return _UNIT.sub(_NO_BREAK, text)
 
 
+def as_typed(text: str) -> str:
+    """Put plain spaces back in place of those of `together`."""
+    return text.replace(_NO_BREAK, " ")
+
+
 def wrap(text: str, width: int, *, first: str = "", rest: str = "") -> list[str]:
     """Break a text at spaces into lines of at most so many columns, never between a number and its unit.
 
@@ -107,7 +113,7 @@ def wrap(text: str, width: int, *, first: str = "", rest: str = "") -> list[str]
     lines = textwrap.wrap(
         together(text), width, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
     )
-    return [line.replace(_NO_BREAK, " ") for line in lines]
+    return [as_typed(line) for line in lines]
 
 
 def ascii_name(text: str, longest: int) -> str:
