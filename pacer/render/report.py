@@ -233,7 +233,8 @@ def _fatigue(plan: Plan) -> Html:
         f"Fourth-power mean {totals.fourth_power_mean_w:.0f} W of a budget of "
         f"{model.fourth_power_budget_w:.0f} W; W' never under {totals.min_w_balance_j / 1000:.1f} of "
         f"{model.w_prime_j / 1000:.1f} kJ, with {model.w_prime_reserve_j / 1000:.1f} kJ kept in reserve; "
-        f"work at the pedals {totals.work_j / 1000:.0f} kJ."
+        f"work at the pedals {totals.work_j / 1000:.0f} kJ. The fourth-power mean counts hard minutes for "
+        "more than easy ones; W' is the work that you can do above your critical power; it comes back below."
     )
     strips = el(
         "div", el("div", time_lanes(plan), el("div", id="moment", hidden=True), id="times"), class_="strips"
