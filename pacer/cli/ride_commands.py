@@ -261,7 +261,7 @@ def field_test(
         plan = plan_field_test(
             setup, difference, speed=speed / 3.6, run_length=run_length, wind_change=wind_change
         )
-        typer.echo(field_test_plan_summary(plan, difference))
+        typer.echo(field_test_plan_summary(plan, difference, [p.name for p in setup.positions]))
         return
     from pacer.cli.stretches import read_stretches
     from pacer.render.calibration_text import field_test_summary

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
 from pacer.render.words import clean, clock, compass, percent, wrap
 from pacer.rides.calibrate import Calibration, Estimate, RideFit, Told
@@ -107,12 +107,22 @@ def critical_power_summary(fit: CriticalPowerFit, width: int = _WIDTH) -> str:
     return "\n".join(lines)
 
 
-def field_test_plan_summary(plan: FieldTestPlan, difference: float, width: int = _WIDTH) -> str:
-    """Say what to ride to tell two positions apart."""
+def field_test_plan_summary(
+    plan: FieldTestPlan, difference: float, positions: Sequence[str], width: int = _WIDTH
+) -> str:
+    """Say what to ride to tell two positions apart.
+
+    Parameters
+    ----------
+    positions : sequence of str
+        What the rider's are called.
+    """
     if plan.runs:
+        between = " and ".join(positions) if len(positions) == 2 else f"two of {', '.join(positions)}"
         lines = [
             f"To tell {difference:.3f} m² with 95 % confidence: {plan.runs} runs in each position, in order",
             f"  {plan.order}",
+            f"A and B are the positions to compare: {clean(between)}.",
         ]
     else:
         lines = [
