@@ -14,7 +14,7 @@ import numpy as np
 
 from pacer.errors import PlanFileError
 from pacer.files import _plan_schema as schema
-from pacer.files._content import read_text
+from pacer.files._content import is_folder, read_text
 from pacer.files._plan_reader import PlanReader, refusal
 from pacer.files._plan_schema import Flag, Kind, Number, Whole
 from pacer.planning.plan import SCHEMA, Plan, Reason
@@ -162,7 +162,7 @@ def read_plan(path: Path | str) -> Plan:
         type, a value out of its range or arrays that don't fit each other.
     """
     path = Path(path)
-    if path.is_dir():
+    if is_folder(path):
         raise PlanFileError("a folder, not a plan file", where=str(path), do=f"give {path / 'plan.json'}")
     text = read_text(path, most=_LARGEST_FILE, kind="a plan file", error=PlanFileError)
     return _parse(text, str(path))
