@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -12,6 +13,7 @@ import numpy as np
 from pacer.planning.plan import Plan, PlanSegment, UnsafeStretch
 from pacer.render._view import stretches
 from pacer.render.words import clean, compass, minutes, percent, wind_speed
+from pacer.units import KMH, FloatArray
 
 __all__ = [
     "Answer",
@@ -228,7 +230,7 @@ def wind_words(plan: Plan) -> str:
     weather = table(plan, "weather")
     speed, origin, gust = (weather.get(key) for key in ("wind_speed_m_s", "wind_from_deg", "gust_m_s"))
     if not isinstance(speed, int | float):
-        return "wind from a forecast" if isinstance(speed, list) else "wind not given"
+        return _forecast_words(plan) if isinstance(speed, list) else "wind not given"
     if speed <= 0.0:
         return "no wind"
     words = f"wind {wind_speed(speed)}"
@@ -237,12 +239,59 @@ def wind_words(plan: Plan) -> str:
     return f"{words}, gusts {wind_speed(gust)}" if isinstance(gust, int | float) else words
 
 
+@dataclass(frozen=True, slots=True, eq=False)
+class _Met:
+    """What a forecast says from the start to the finish, at even times; shape (k,), SI but for °C."""
+
+    speed: FloatArray
+    origin_deg: FloatArray
+    gust: FloatArray
+    celsius: FloatArray
+
+
+def _forecast(plan: Plan) -> _Met | None:
+    """Read the forecast off the plan's inputs; None where the plan wasn't made from one."""
+    weather = table(plan, "weather")
+    names = ("seconds_after_start", "wind_speed_m_s", "wind_from_deg", "gust_m_s", "temperature_c")
+    columns = [weather.get(name) for name in names]
+    if not all(isinstance(column, list) and column and all(map(_is_number, column)) for column in columns):
+        return None
+    hours, speed, origin, gust, celsius = (np.asarray(column, dtype=np.float64) for column in columns)
+    if len({hours.size, speed.size, origin.size, gust.size, celsius.size}) > 1:
+        return None
+    angle = np.radians(origin)
+    when = np.linspace(0.0, plan.totals.time_s, 49)
+    east, north = (np.interp(when, hours, speed * part) for part in (np.sin(angle), np.cos(angle)))
+    return _Met(
+        speed=np.hypot(east, north),
+        origin_deg=np.degrees(np.arctan2(east, north)) % 360.0,
+        gust=np.interp(when, hours, gust),
+        celsius=np.interp(when, hours, celsius),
+    )
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and math.isfinite(value)
+
+
+def _forecast_words(plan: Plan) -> str:
+    met = _forecast(plan)
+    if met is None:
+        return "wind from a forecast"
+    low, high = float(met.speed.min()), float(met.speed.max())
+    first, last = (compass(float(met.origin_deg[k])) for k in (0, -1))
+    origin = f"from {first}" if first == last else f"from {first} at the start and {last} at the finish"
+    speeds = f"{low:.1f} to {high:.1f} m/s ({low / KMH:.0f} to {high / KMH:.0f} km/h)"
+    return f"forecast wind {speeds} {origin}, gusts up to {wind_speed(float(met.gust.max()))}"
+
+
 def wind_sign(plan: Plan) -> str:
     """Say by what wind a card is told from that for another: "WSW 5 m/s"; empty where none is known."""
     weather = table(plan, "weather")
     speed, origin = (weather.get(key) for key in ("wind_speed_m_s", "wind_from_deg"))
     if not isinstance(speed, int | float):
-        return "by forecast" if isinstance(speed, list) else ""
+        met = _forecast(plan)
+        return f"{met.speed.min():.0f}-{met.speed.max():.0f} m/s" if met is not None else ""
     if speed <= 0.0:
         return "no wind"
     return f"{compass(origin) if isinstance(origin, int | float) else 'wind'} {speed:.0f} m/s"
@@ -252,9 +301,11 @@ def weather_words(plan: Plan) -> str:
     """Say the weather of the race: the wind, how warm it is, wet or dry."""
     weather = table(plan, "weather")
     said = [wind_words(plan)]
-    degrees = weather.get("temperature_c")
+    degrees, met = weather.get("temperature_c"), _forecast(plan)
     if isinstance(degrees, int | float):
         said.append(f"{degrees:.0f} °C")
+    elif met is not None:
+        said.append(f"{met.celsius.min():.0f} to {met.celsius.max():.0f} °C")
     if "surface" in weather:
         said.append(clean(weather["surface"], 20))
     return ", ".join(said)
