@@ -86,7 +86,7 @@ def _forced_nodes(course: Course, shortest: float, extra: list[float]) -> FloatA
     """List the ends and apexes of corners and other fixed nodes, none nearer than half the shortest cell."""
     ends = [0.0, course.length]
     for corner in course.corners:
-        ends += [corner.start, corner.end]
+        ends += [corner.start, corner.end, *corner.arc]
     apexes = [c.apex for c in course.corners if c.end - c.start >= shortest]
     kept = np.array([0.0, course.length])
     for group in (ends, apexes, extra):
@@ -103,7 +103,8 @@ def _about_slow_corners(course: Course) -> list[float]:
     nodes = list(_GATHERING_M)
     for corner in course.corners:
         if corner.radius < _SLOW_RADIUS_M:
-            nodes += [corner.start - x for x in _BRAKING_M] + [corner.end + x for x in _GATHERING_M]
+            start, end = corner.arc
+            nodes += [start - x for x in _BRAKING_M] + [end + x for x in _GATHERING_M]
     return nodes
 
 
@@ -179,15 +180,19 @@ def _mean_heading(course: Course, nodes: FloatArray) -> FloatArray:
 
 def _corner_of(course: Course, nodes: FloatArray) -> tuple[npt.NDArray[np.int64], FloatArray, FloatArray]:
     """Tightest corner that touches each cell, and the least radii, likely and not refuted."""
-    count = nodes.size - 1
-    index = np.full(count, -1, dtype=np.int64)
-    radius, tightest = np.full((2, count), np.inf)
+    index = np.full(nodes.size - 1, -1, dtype=np.int64)
+    radius, tightest = np.full((2, nodes.size - 1), np.inf)
     for i, corner in enumerate(course.corners):
-        first = int(np.clip(np.searchsorted(nodes, corner.start + 0.5, side="right") - 1, 0, count - 1))
-        last = int(np.clip(np.searchsorted(nodes, corner.end - 0.5, side="left") - 1, first, count - 1))
-        part = slice(first, last + 1)
-        tighter = corner.radius < radius[part]
-        index[part] = np.where(tighter, i, index[part])
-        radius[part] = np.minimum(radius[part], corner.radius)
+        part = _cells_of(nodes, corner.start, corner.end)
+        index[part] = np.where(corner.tightest < tightest[part], i, index[part])
         tightest[part] = np.minimum(tightest[part], corner.tightest)
+        arc = _cells_of(nodes, *corner.arc)
+        radius[arc] = np.minimum(radius[arc], corner.radius)
     return index, radius, tightest
+
+
+def _cells_of(nodes: FloatArray, start: float, end: float) -> slice:
+    """Cells that a stretch of the course touches by more than half a metre."""
+    first = int(np.clip(np.searchsorted(nodes, start + 0.5, side="right") - 1, 0, nodes.size - 2))
+    last = int(np.clip(np.searchsorted(nodes, end - 0.5, side="left") - 1, first, nodes.size - 2))
+    return slice(first, last + 1)

@@ -120,9 +120,9 @@ class Corner:
     Attributes
     ----------
     start, apex, end : float
-        Metres along the course.
+        Metres along the course; where it isn't measured, the road turns somewhere between.
     radius : float
-        Of a rider's line through it, the likeliest by the points; how fast it is ridden follows from it [m].
+        Of a rider's line through it, the one to expect; how fast it is ridden follows from it [m].
     turn : float
         Total change of heading, positive to the right [rad].
     measured : bool
@@ -143,6 +143,12 @@ class Corner:
 
     def __post_init__(self) -> None:
         object.__setattr__(self, "tightest", min(self.tightest, self.radius))
+
+    @property
+    def arc(self) -> tuple[float, float]:
+        """Where the radius is ridden: about the apex, as long as the turn takes, within the corner [m]."""
+        half = 0.5 * self.radius * abs(self.turn)
+        return max(self.apex - half, self.start), min(self.apex + half, self.end)
 
 
 @dataclass(frozen=True, slots=True, eq=False)
@@ -210,8 +216,8 @@ class Cells:
     latitude_deg, longitude_deg, elevation : FloatArray, shape (n,)
         Of the middle of the cell.
     corner_radius, tightest_radius : FloatArray, shape (n,)
-        Of the tightest corner that touches the cell, the likeliest and the smallest not refuted; infinite
-        where straight [m].
+        Of the tightest arc that touches the cell, as expected, and the smallest not refuted of the corners
+        that do; infinite where straight [m].
     corner : int array, shape (n,)
         Index of that corner in `Course.corners`, -1 where straight.
     """

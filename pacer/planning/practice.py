@@ -212,7 +212,7 @@ class _Survey:
             end = int(np.searchsorted(cells.nodes, corner.start - 1e-3))
             first = end
             level = (cells.grade >= _HANDS.lowest) & (cells.grade <= _HANDS.highest)
-            fine = level & self.calm & self.smooth & ~np.isfinite(cells.corner_radius)
+            fine = level & self.calm & self.smooth & ~np.isfinite(cells.tightest_radius)
             while first > 0 and fine[first - 1] and corner.start - cells.start[first - 1] <= _HANDS.longest:
                 first -= 1
             found.append((first, min(end, len(cells))))

@@ -89,12 +89,17 @@ def test_each_corner_holds_in_the_cells_that_it_touches(request, name):
     end = cells.start + cells.length
     for i, corner in enumerate(built.corners):
         touched = (end > corner.start + 0.6) & (cells.start < corner.end - 0.6)
-        assert np.all(cells.corner_radius[touched] <= corner.radius + 1e-9), i
+        assert np.all(cells.tightest_radius[touched] <= corner.tightest + 1e-9), i
+        start, stop = corner.arc
+        assert corner.start <= start < corner.apex < stop <= corner.end
+        ridden = (end > start + 0.6) & (cells.start < stop - 0.6)
+        assert np.all(cells.corner_radius[ridden] <= corner.radius + 1e-9), i
     straight = cells.corner < 0
+    assert np.all(np.isinf(cells.tightest_radius[straight]))
     assert np.all(np.isinf(cells.corner_radius[straight]))
     for k in np.flatnonzero(~straight):
         corner = built.corners[cells.corner[k]]
-        assert cells.corner_radius[k] == corner.radius
+        assert cells.tightest_radius[k] == corner.tightest
         assert cells.start[k] < corner.end + 1e-6
         assert end[k] > corner.start - 1e-6
 
