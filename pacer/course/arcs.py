@@ -8,6 +8,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from pacer.course.radii import TIGHTER, WIDER, expected_radius, tightest_radius
 from pacer.units import FloatArray
 
 __all__ = ["ArcFit", "fit_arcs"]
@@ -21,11 +22,8 @@ _PRIOR: Final = np.array([3.0, 3.0, 0.35, 0.35, 0.8])
 _HELD: Final = np.array([3.0, 3.0, 0.35, 0.35, 1e-3])
 """The same where the radius is given."""
 
-_TIGHTER: Final = np.array([0.06, 0.15, 0.3, 0.5, 0.8, 1.2, 1.7, 2.3])
-"""How much tighter radii are tried, in ln radius; the last is a tenth."""
-
-_REFUTED: Final = 1.28
-"""A radius is refuted if its best fit is this many standard deviations worse: right nine times in ten."""
+_HOPELESS: Final = 3.5
+"""Standard deviations at which further radii need no trial."""
 
 _STEPS: Final = np.array([1e-4, 1e-4, 1e-6, 1e-6, 1e-6])
 
@@ -37,12 +35,11 @@ class ArcFit:
     Attributes
     ----------
     radius : FloatArray
-        [m]
+        The one to expect, by the points and by what roads are like [m].
     turn : FloatArray
         Positive to the right [rad].
     tightest : FloatArray
-        The smallest radius that the points don't refute, the lower end of a one-sided interval of 90 % by the
-        profile of the likelihood; 0 where they refute none [m].
+        The smallest that the points don't refute; 0 where they refute none [m].
     misfit : FloatArray
         Root mean square distance of the points from the fit over their noise.
     """
@@ -86,15 +83,18 @@ def fit_arcs(
     start = np.column_stack((guess[:, :3], np.abs(guess[:, 3]), np.log(guess[:, 4])))
     weight = known / noise[:, None]
     best, misfit = _least_squares(start, start, _PRIOR, data, weight, hand)
+    tighter, wider = (_profile(steps, best, misfit, start, data, weight, hand) for steps in (TIGHTER, WIDER))
+    radius = np.exp(best[:, 4])
     return ArcFit(
-        radius=np.exp(best[:, 4]),
+        radius=expected_radius(radius, best[:, 3], tighter, wider),
         turn=hand * best[:, 3],
-        tightest=_tightest(best, misfit, start, data, weight, hand),
+        tightest=tightest_radius(radius, tighter),
         misfit=np.sqrt(misfit / np.maximum(known.sum(axis=1), 1.0)),
     )
 
 
-def _tightest(
+def _profile(
+    steps: FloatArray,
     best: FloatArray,
     misfit: FloatArray,
     start: FloatArray,
@@ -102,27 +102,23 @@ def _tightest(
     weight: FloatArray,
     hand: FloatArray,
 ) -> FloatArray:
-    """Try tighter and tighter radii until the points refute them, shape (m,) [m]."""
-    found = np.zeros(misfit.size)
-    state, worse, tried = best.copy(), np.zeros(misfit.size), 0.0
+    """Hold one radius after the other and fit the rest: standard deviations worse, shape (m, steps)."""
+    worse = np.full((misfit.size, steps.size), np.inf)
+    state, most = best.copy(), np.zeros(misfit.size)
     open_ = np.arange(misfit.size)
-    for step in _TIGHTER:
+    for k, step in enumerate(steps):
         trial = state[open_]
-        trial[:, 4] = best[open_, 4] - step
+        trial[:, 4] = best[open_, 4] + step
         centre = np.column_stack((start[open_, :4], trial[:, 4]))
         state[open_], cost = _least_squares(
             trial, centre, _HELD, data[open_], weight[open_], hand[open_], _FEWER_ROUNDS
         )
-        deviations = np.maximum(np.sqrt(np.maximum(cost - misfit[open_], 0.0)), worse[open_])
-        over = deviations >= _REFUTED
-        before = worse[open_]
-        share = (_REFUTED - before[over]) / (deviations[over] - before[over])
-        found[open_[over]] = np.exp(best[open_[over], 4] - tried - (step - tried) * share)
-        worse[open_] = deviations
-        open_, tried = open_[~over], float(step)
+        most[open_] = np.maximum(np.sqrt(np.maximum(cost - misfit[open_], 0.0)), most[open_])
+        worse[open_, k] = most[open_]
+        open_ = open_[most[open_] < _HOPELESS]
         if open_.size == 0:
             break
-    return found
+    return worse
 
 
 def _least_squares(

@@ -11,11 +11,13 @@ import numpy as np
 
 from pacer.course.arcs import ArcFit, fit_arcs
 from pacer.course.plan_view import Line
+from pacer.course.radii import DEAD_TURN, TIGHTEST, least_radius
 from pacer.course.smooth import box_mean
 from pacer.course.track import Corner, CornerKind
+from pacer.course.wiggles import without_wiggles
 from pacer.units import FloatArray
 
-__all__ = ["assumed_radius", "find_corners"]
+__all__ = ["find_corners"]
 
 _LEAST_CURVATURE: Final = 1.0 / 300.0
 _SEEN_M: Final = 4.0
@@ -29,13 +31,6 @@ _GROWN_M: Final = 15.0
 
 _LEAST_TURN: Final = math.radians(15.0)
 _HAIRPIN_TURN: Final = math.radians(120.0)
-_DEAD_TURN: Final = math.radians(150.0)
-_TIGHTEST_M: Final = 6.0
-"""Radius of a rider's line round a street corner (common practice, no source) [m]."""
-
-_DEAD_TURN_M: Final = 3.0
-"""Radius of a turn about within one road, the tightest ridden (common practice, no source) [m]."""
-
 _LANES_M: Final = 10.0
 """The two ways of one road are nearer than this to one another (common practice, no source) [m]."""
 
@@ -58,9 +53,6 @@ than the smoothed line swinging out beside it (choices)."""
 
 _SWING_MISFIT: Final = 1.3
 """It is, if the points lie on straight, arc, straight without it, but for this many times their noise."""
-
-_FREE_LANE_M: Final = 1.5
-"""Width of the own lane that a rider can use to round a kink off (a choice, no source) [m]."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -95,30 +87,8 @@ def find_corners(line: Line, points: FloatArray) -> tuple[Corner, ...]:
     rough = [_rough(run, line) for run in runs if abs(run.turn) >= _LEAST_TURN]
     if not rough:
         return ()
-    rough = _without_swings(_without_wiggles(rough, line, points), line, points)
+    rough = _without_swings(without_wiggles(rough, line, points), line, points)
     return tuple(_mark_roundabouts(_refine(rough, line, points))) if rough else ()
-
-
-def assumed_radius(turn: float) -> float:
-    """Radius of a kink that the points don't resolve.
-
-    A rider rounds it off within the free width w of the own lane: R (sec(turn/2) − 1) = w. Never below 3 m on
-    a turn about, 6 m otherwise.
-
-    Parameters
-    ----------
-    turn : float
-        [rad]
-
-    Returns
-    -------
-    float
-        [m]
-    """
-    if abs(turn) >= _DEAD_TURN:
-        return _DEAD_TURN_M
-    rounded = _FREE_LANE_M / (1.0 / math.cos(0.5 * abs(turn)) - 1.0)
-    return max(rounded, _TIGHTEST_M)
 
 
 def _curvature(line: Line, reach: float) -> FloatArray:
@@ -185,44 +155,6 @@ def _rough(run: _Run, line: Line) -> Corner:
     )
 
 
-def _without_wiggles(rough: list[Corner], line: Line, points: FloatArray) -> list[Corner]:
-    """Leave out turns and counter-turns where a straight explains all points but one that is off."""
-    kept: list[Corner] = []
-    i = 0
-    while i < len(rough):
-        length = next((k for k in (4, 3, 2) if _is_wiggle(rough, i, i + k, line, points)), 0)
-        kept += [] if length else [rough[i]]
-        i += length or 1
-    return kept
-
-
-def _is_wiggle(rough: list[Corner], first: int, last: int, line: Line, points: FloatArray) -> bool:
-    """Whether corners [first, last) follow one another closely, cancel, and aren't in the points."""
-    part = rough[first:last]
-    if len(part) < last - first or abs(sum(corner.turn for corner in part)) >= _LEAST_TURN:
-        return False
-    if any(b.start - a.end >= _SWING_M or a.turn * b.turn > 0.0 for a, b in itertools.pairwise(part)):
-        return False
-    start = max(part[0].start - _LEG_M, rough[first - 1].end if first else 0.0)
-    end = min(part[-1].end + _LEG_M, rough[last].start if last < len(rough) else float(line.s[-1]))
-    near = (line.samples >= start) & (line.samples <= end)
-    return _off_straight(points[near]) < _SWING_MISFIT * line.noise
-
-
-def _off_straight(points: FloatArray) -> float:
-    """Root mean square distance of points from the straight line that fits all but the farthest best [m].
-
-    Infinite for points too few or too far apart to do without one.
-    """
-    if len(points) < 6 or np.median(np.hypot(*np.diff(points, axis=0).T)) >= _DRAWN_M:
-        return math.inf
-    for _ in range(2):
-        away = points - points.mean(axis=0)
-        off = away @ np.linalg.svd(away, full_matrices=False)[2][-1]
-        points = np.delete(points, np.argmax(np.abs(off)), axis=0)
-    return math.sqrt(float(off @ off) / (off.size - 2))
-
-
 def _without_swings(rough: list[Corner], line: Line, points: FloatArray) -> list[Corner]:
     """Leave out turns that the line makes beside a sharp corner and the points don't."""
     main_of: dict[int, int] = {}
@@ -286,25 +218,20 @@ def _settle(corner: Corner, line: Line, fit: ArcFit, i: int, spacing: float) -> 
         radius = tightest = min(corner.radius, float(fit.radius[i]))
         turn = corner.turn
         measured = corner.end - corner.start > 1.5 * spacing
-    sharpest = max(abs(turn), abs(corner.turn))
     turn = turn if abs(turn - corner.turn) < 0.3 * abs(corner.turn) else corner.turn
     start, end = corner.start, corner.end
-    least = _DEAD_TURN_M if abs(turn) >= _DEAD_TURN else _TIGHTEST_M
-    floor = _DEAD_TURN_M if measured else least
+    floor = TIGHTEST if measured else float(least_radius(turn))
     radius, tightest = max(radius, floor), max(tightest, floor)
     if measured:
         half = 0.5 * radius * abs(turn)
         start, end = max(corner.apex - half, 0.0), min(corner.apex + half, float(line.s[-1]))
-    elif spacing >= _DRAWN_M:
-        # Nothing is known between what the lane gives and what a smooth line gives: half way, in ln radius.
-        radius = max(math.sqrt(radius * assumed_radius(sharpest)), least)
     kind = _kind(radius, turn)
-    if abs(turn) >= _DEAD_TURN:
+    if abs(turn) >= DEAD_TURN:
         gap = _doubles_back(line, start, end)
         if math.isfinite(gap):
             # Drawn on one line both ways, a turn about has no radius to measure.
-            kind, measured = CornerKind.DEAD_TURN, measured and 0.5 * gap >= _DEAD_TURN_M
-            radius = max(min(radius, 0.5 * gap), _DEAD_TURN_M)
+            kind, measured = CornerKind.DEAD_TURN, measured and 0.5 * gap >= TIGHTEST
+            radius = max(min(radius, 0.5 * gap), TIGHTEST)
     return replace(
         corner,
         start=start,

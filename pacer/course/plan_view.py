@@ -6,7 +6,9 @@ from dataclasses import dataclass
 from typing import Final
 
 import numpy as np
+import numpy.typing as npt
 
+from pacer.course.sidesteps import REACH_M, sidesteps
 from pacer.course.smooth import Samples, box_mean
 from pacer.units import FloatArray, signed_angle
 
@@ -26,7 +28,13 @@ _MISFIT_M: Final = 20.0
 _USUAL_M: Final = 500.0
 _MISFIT_POINTS: Final = 4
 _MISFIT: Final = 4.0
-"""Where points lie farther off the line than usual around by this, in mean square, it must bend more."""
+_BENT: Final = 1.0 / 150.0
+"""Where points lie farther off the line than usual around by this, in mean square, it must bend more; a few
+points prove so much only where it bends already, by more than this [1/m] (choices, by trial)."""
+
+_SETTLED: Final = 2
+_SIDESTEP: Final = 0.1
+"""Density of curvature where the road steps aside and back, once the line has settled (a choice) [1/m]."""
 
 _LEAST_NOISE: Final = 0.3
 _MOST_NOISE: Final = 6.0
@@ -53,6 +61,8 @@ class Line:
         Length along it at which each sample stands [m].
     noise : float
         Estimated standard deviation of the samples' position, each way [m].
+    sidestep : bool array, shape (g,)
+        Where the points prove that the road steps aside and back.
     """
 
     xy: FloatArray
@@ -61,6 +71,7 @@ class Line:
     turn: FloatArray
     samples: FloatArray
     noise: float
+    sidestep: npt.NDArray[np.bool_]
 
 
 def position_noise(xy: FloatArray) -> float:
@@ -98,7 +109,8 @@ def smooth_line(xy: FloatArray) -> Line:
     """Smooth the points of a road.
 
     A curve whose second derivative is penalised, the less the more it bends already (a heavy-tailed prior on
-    curvature, solved by reweighting), so that straights are stiff and corners free.
+    curvature, solved by reweighting), so that straights are stiff and corners free; free as well where the
+    points step aside and back, as at a roundabout ridden straight over.
 
     Parameters
     ----------
@@ -117,38 +129,67 @@ def smooth_line(xy: FloatArray) -> Line:
     noise = float(np.clip(position_noise(xy), _LEAST_NOISE, most))
     weights = np.full(along.size, 1.0 / noise**2)
     weights[[0, -1]] *= 4.0
-    half = max(round(_REACH_M / samples.step), 2)
-    density = np.full(samples.count - 2, _STRAIGHT)
-    boost = np.ones(samples.count - 2)
-    curve = samples.smooth(xy, weights, 1.0 / density)
-    for _ in range(_ROUNDS):
-        bend = np.hypot(*(np.diff(curve, 2, axis=0) / samples.step**2).T)
-        power = box_mean(box_mean(bend**2, half // 2), half - half // 2) * samples.step
-        misfit = _misfit(xy, curve, samples, noise)
-        around = box_mean(np.minimum(misfit, 2.0 * _MISFIT), round(_USUAL_M / samples.step))
+    stiff = _Stiffness(samples, noise, drawn=usual >= _COARSE_M)
+    curve = samples.smooth(xy, weights, 1.0 / stiff.density)
+    for k in range(_ROUNDS):
+        stiff.follow(xy, curve, settled=k >= _SETTLED)
+        curve = samples.smooth(xy, weights, 1.0 / stiff.density)
+    return _measure(curve, samples, noise, stiff.sidestep)
+
+
+class _Stiffness:
+    """How freely the line may bend at each inner node of the grid, found in rounds from the line itself."""
+
+    def __init__(self, samples: Samples, noise: float, *, drawn: bool) -> None:
+        self.samples, self.noise, self.drawn = samples, noise, drawn
+        self.density = np.full(samples.count - 2, _STRAIGHT)
+        self.boost = np.ones(samples.count - 2)
+        self.sidestep = np.zeros(samples.count, dtype=bool)
+
+    def follow(self, xy: FloatArray, curve: FloatArray, *, settled: bool) -> None:
+        """Set the density by how the line bends and by the points that lie beside it."""
+        step = self.samples.step
+        bend = np.hypot(*(np.diff(curve, 2, axis=0) / step**2).T)
+        half = max(round(_REACH_M / step), 2)
+        self.density = _STRAIGHT + box_mean(box_mean(bend**2, half // 2), half - half // 2) * step
+        # A few points prove nothing: where they are drawn far apart the line may pass them by.
+        if self.drawn:
+            return
+        off = _distance_off(xy, curve, self.samples)
+        odd = self._odd(off) & _within(bend > _BENT, round(_MISFIT_M / step))
+        self.boost = np.where(odd, np.minimum(self.boost * 4.0, _MOST_BOOST), self.boost)
+        if settled:
+            self.sidestep |= sidesteps(off, self.noise, self.samples, _STRAIGHT)
+        free = _within(self.sidestep, round(REACH_M / step))[1:-1]
+        self.density = np.maximum(self.density * self.boost, np.where(free, _SIDESTEP, 0.0))
+
+    def _odd(self, off: FloatArray) -> npt.NDArray[np.bool_]:
+        """Whether points lie farther off around each inner node, in mean square, than is usual there."""
+        samples = self.samples
+        half = max(round(_MISFIT_M / samples.step), 1)
+        total, count = samples.on_grid((off / self.noise) ** 2), samples.on_grid(np.ones(off.size))
+        around = box_mean(count, half)
+        enough = around * (2 * half + 1) >= _MISFIT_POINTS
+        misfit = np.where(enough, box_mean(total, half) / np.maximum(around, 1e-9), 0.0)[1:-1]
+        usual = box_mean(np.minimum(misfit, 2.0 * _MISFIT), round(_USUAL_M / samples.step))
         floor = max(float(np.percentile(misfit, 75.0)), 1.0)
-        limit = _MISFIT * np.maximum(around, floor) if usual < _COARSE_M else np.inf
-        boost = np.where(misfit > limit, np.minimum(boost * 4.0, _MOST_BOOST), boost)
-        density = (_STRAIGHT + power) * boost
-        curve = samples.smooth(xy, weights, 1.0 / density)
-    return _measure(curve, samples, noise)
+        return np.asarray(misfit > _MISFIT * np.maximum(usual, floor))
 
 
-def _misfit(xy: FloatArray, curve: FloatArray, samples: Samples, noise: float) -> FloatArray:
-    """Mean square distance of the points off the line around each inner grid node, over their noise."""
+def _within(here: npt.NDArray[np.bool_], half: int) -> npt.NDArray[np.bool_]:
+    """Nodes with one of these within so many."""
+    return np.asarray(box_mean(here.astype(np.float64), half) > 0.0)
+
+
+def _distance_off(xy: FloatArray, curve: FloatArray, samples: Samples) -> FloatArray:
+    """Distance of the points from the line, positive to the right [m]."""
     along = samples.at_samples(np.gradient(curve, axis=0))
     along /= np.maximum(np.hypot(*along.T), 1e-9)[:, None]
     off = xy - samples.at_samples(curve)
-    off = ((off[:, 0] * along[:, 1] - off[:, 1] * along[:, 0]) / noise) ** 2
-    half = max(round(_MISFIT_M / samples.step), 1)
-    total, count = samples.on_grid(off), samples.on_grid(np.ones(off.size))
-    around = box_mean(count, half)
-    # A few points prove nothing: where they are drawn far apart the line may pass them by.
-    enough = around * (2 * half + 1) >= _MISFIT_POINTS
-    return np.where(enough, box_mean(total, half) / np.maximum(around, 1e-9), 0.0)[1:-1]
+    return np.asarray(off[:, 0] * along[:, 1] - off[:, 1] * along[:, 0])
 
 
-def _measure(curve: FloatArray, samples: Samples, noise: float) -> Line:
+def _measure(curve: FloatArray, samples: Samples, noise: float, sidestep: npt.NDArray[np.bool_]) -> Line:
     step = np.hypot(*np.diff(curve, axis=0).T)
     s_all = np.concatenate(([0.0], np.cumsum(step)))
     at = samples.at_samples(s_all)
@@ -161,4 +202,4 @@ def _measure(curve: FloatArray, samples: Samples, noise: float) -> Line:
     heading = np.arctan2(east, north)
     turn = np.concatenate(([0.0], signed_angle(np.diff(heading)), [0.0]))
     unwrapped = heading[0] + np.concatenate(([0.0], np.cumsum(turn[1:-1])))
-    return Line(xy, s, unwrapped, turn, at, noise)
+    return Line(xy, s, unwrapped, turn, at, noise, sidestep[keep])

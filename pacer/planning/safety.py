@@ -16,7 +16,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
-from pacer.course.corners import assumed_radius
+from pacer.course.radii import assumed_radius
 from pacer.course.track import Cells, Corner, CornerKind, Zone, ZoneKind
 from pacer.planning.limits import Limits
 from pacer.planning.plan import Reason, UnsafeStretch
@@ -122,7 +122,7 @@ def _sure_radius(cells: Cells, corners: Sequence[Corner]) -> FloatArray:
     """
     radius = np.array(cells.tightest_radius)
     for corner in corners:
-        rounded = min(assumed_radius(corner.turn), corner.radius)
+        rounded = min(float(assumed_radius(corner.turn)), corner.radius)
         if rounded > corner.tightest and not corner.measured:
             hit = touched(cells, corner.start, corner.end) & (cells.tightest_radius == corner.tightest)
             radius[hit] = rounded

@@ -173,7 +173,7 @@ def _corner_table(rows, fault):
     """Print how corners were found under one fault."""
     print(f"\nCorners under: {fault}\n")
     print(
-        "| road, file | kind | found | likeliest radius / true: 10th, 50th, 90th percentile "
+        "| road, file | kind | found | expected radius / true: 10th, 50th, 90th percentile "
         "| tightest / true | measured |"
     )
     print("| --- | --- | --- | --- | --- | --- |")

@@ -5,7 +5,6 @@ import pytest
 
 from pacer.course.arcs import fit_arcs
 from pacer.course.build import build_course
-from pacer.course.corners import assumed_radius
 from pacer.course.track import CornerKind
 from tests.course import truth as t
 from tests.course.measure import make, score_corners
@@ -98,7 +97,7 @@ def test_few_radii_are_above_the_true_one(scored, road, file):
 @pytest.mark.parametrize("file", ["recorded each second", "a point every 8 m"])
 @pytest.mark.parametrize("road", ["mountain", "country"])
 def test_the_speeds_of_corners_are_right_on_the_whole(scored, road, file):
-    """Under 1 m of noise speeds by the likeliest radius are right to 5 % on average, most to 20 %."""
+    """Under 1 m of noise speeds by the expected radius are right to 5 % on average, most to 20 %."""
     ratio = np.sqrt(
         np.concatenate(
             [s.ratio for seed in range(4) for s in scored(road, file, ONE_METRE, seed)[0].values()]
@@ -109,7 +108,7 @@ def test_the_speeds_of_corners_are_right_on_the_whole(scored, road, file):
 
 
 def test_the_tightest_radius_is_apart_where_points_are_few():
-    """It is never above the likeliest; near it where that is measured, and far below elsewhere."""
+    """It is never above the expected; near it where that is measured, and far below elsewhere."""
     _, raw = make("mountain", "a point every 8 m", ONE_METRE, 0)
     corners = build_course(raw).corners
     assert all(c.tightest <= c.radius for c in corners)
@@ -190,14 +189,15 @@ def test_turning_about_on_the_very_line_is_a_dead_turn():
 
 
 def test_a_junction_drawn_by_one_point_is_a_tight_corner():
-    """One vertex of 90° between straights of 45 m: found, not measured, assumed 6 m."""
+    """One vertex of 90° between straights of 45 m: found, not measured, 6 m or hardly more."""
     leg = np.column_stack((np.zeros(12), 45.0 * np.arange(12)))
     xy = np.concatenate((leg, [[45.0 * (i + 1), leg[-1, 1]] for i in range(12)]))
     (corner,) = build_course(t.raw(xy, np.full(24, 10.0))).corners
     assert corner.turn == pytest.approx(np.pi / 2, abs=0.1)
     assert corner.kind is CornerKind.CORNER
     assert not corner.measured
-    assert corner.radius <= 6.0
+    assert corner.tightest == 6.0
+    assert corner.radius < 7.0
 
 
 def test_a_chicane_has_two_corners_of_opposite_hand():
@@ -222,30 +222,27 @@ def test_a_roundabout_is_told(out_deg):
     assert round_[0].radius < 1.15 * 15.0
 
 
-def test_most_roundabouts_ridden_straight_over_show_under_noise():
-    """With 1 m of noise at least 7 in 10 of them still refuse a tuck."""
+@pytest.mark.parametrize(("noise", "least"), [(0.5, 0.98), (1.0, 0.9), (1.5, 0.55)])
+def test_roundabouts_ridden_straight_over_show_under_noise(noise, least):
+    """Nearly all of them still refuse a tuck with 1 m of noise, more than half with 1.5 m."""
     shown = total = 0
-    for seed in range(4):
+    for seed in range(8):
         rng = np.random.default_rng(seed)
         pieces = [t.straight(250.0)]
         for _ in range(6):
             pieces += [*t.roundabout(rng.uniform(12.0, 20.0)), t.straight(rng.uniform(200.0, 400.0))]
         truth = t.build(pieces)
         at, period = t.recorded_at(truth)
-        course = build_course(t.track(truth, at, rng, position_noise=1.0, period=period))
+        course = build_course(t.track(truth, at, rng, position_noise=noise, period=period))
+        scale = truth.s[-1] / course.length
         for corner in (c for c in truth.corners if c.kind is CornerKind.ROUNDABOUT):
             total += 1
-            shown += any(c.end > corner.start - 20 and c.start < corner.end + 20 for c in course.corners)
-    assert shown >= 0.7 * total
-
-
-@pytest.mark.parametrize(
-    ("turn_deg", "radius"), [(20, 97.2), (30, 42.5), (45, 18.2), (60, 9.7), (90, 6.0), (140, 6.0), (170, 3.0)]
-)
-def test_the_assumed_radius_follows_from_a_metre_and_a_half_of_lane(turn_deg, radius):
-    """W / (sec(turn/2) − 1), w = 1.5 m, not below 6 m; 3 m for a turn about."""
-    assert assumed_radius(np.radians(turn_deg)) == pytest.approx(radius, rel=0.01)
-    assert assumed_radius(-np.radians(turn_deg)) == assumed_radius(np.radians(turn_deg))
+            near = (
+                scale * c.end > corner.start - 20 and scale * c.start < corner.end + 20
+                for c in course.corners
+            )
+            shown += any(near)
+    assert shown >= least * total
 
 
 @pytest.mark.parametrize(("radius", "turn_deg"), [(8.0, 170.0), (12.0, 90.0), (60.0, 50.0)])

@@ -137,6 +137,25 @@ def country_road(rng, metres, *, corner=0.25):
     return pieces
 
 
+def ridden_road(rng, metres):
+    """Pieces of a road with corners as often, as sharp and as long as in eight recorded rides.
+
+    Source: `python -m tests.course.real`, figures in docs/explanation/course.md.
+    """
+    pieces, total = [straight(200.0)], 200.0
+    while total < metres:
+        sharpness = rng.choice(6, p=np.array([346, 364, 210, 118, 172, 52]) / 1262)
+        low, high = ((15, 25), (25, 40), (40, 60), (60, 80), (80, 110), (110, 175))[sharpness]
+        turn_deg = rng.uniform(low, high)
+        length = np.exp(rng.normal(np.interp(turn_deg, [40.0, 80.0], [3.8, 3.4]), 0.85))
+        radius = np.clip(length / np.radians(turn_deg), 6.0 if turn_deg < 150.0 else 3.5, 300.0)
+        gap = 30.0 + rng.exponential(200.0)
+        kind = CornerKind.CORNER if turn_deg > 50.0 and radius < 30.0 else CornerKind.BEND
+        pieces += [straight(gap), arc(radius, rng.choice([-1.0, 1.0]) * turn_deg, kind)]
+        total += gap + radius * np.radians(turn_deg)
+    return [*pieces, straight(200.0)]
+
+
 def mountain_road(rng, metres):
     """Pieces of a mountain road: hairpins one above the other, bends between."""
     pieces, total, sign = [straight(150.0)], 150.0, 1.0
@@ -212,6 +231,7 @@ def track(
     *,
     position_noise=0.0,
     position_jitter=0.0,
+    position_reach=60.0,
     elevation_noise=0.0,
     elevation_jitter=0.0,
     quantum=0.0,
@@ -222,14 +242,15 @@ def track(
 ):
     """Make the file: sample the true line at `at`, spoil it, put it on the Earth.
 
-    `position_noise` and `elevation_noise` are white; the jitters are correlated over 60 m; `drift` is added
-    over the whole length; `quantum` rounds the elevation last.
+    `position_noise` and `elevation_noise` are white; the jitters are correlated over 60 m, or that of
+    position over `position_reach`; `drift` is added over the whole length; `quantum` rounds the elevation
+    last.
     """
     xy = np.column_stack([np.interp(at, truth.s, truth.xy[:, i]) for i in range(2)])
     z = np.interp(at, truth.s, truth.z)
     xy = xy + rng.normal(0.0, 1.0, xy.shape) * position_noise
     if position_jitter:
-        xy = xy + np.column_stack([correlated(rng, at, position_jitter, 60.0) for _ in range(2)])
+        xy = xy + np.column_stack([correlated(rng, at, position_jitter, position_reach) for _ in range(2)])
     z = z + rng.normal(0.0, 1.0, z.shape) * elevation_noise + drift * at / at[-1]
     if elevation_jitter:
         z = z + correlated(rng, at, elevation_jitter, 60.0)

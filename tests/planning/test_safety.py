@@ -429,7 +429,7 @@ def test_tighter_limits_never_allow_more(seed: int, skill: Skill) -> None:
 
 
 def test_a_corner_that_may_be_tighter_than_it_looks_is_not_tucked_through() -> None:
-    """60 m is likeliest and rules the speed; the points don't refute 12 m, and that refuses the tuck."""
+    """60 m is expected and rules the speed; the points don't refute 12 m, and that refuses the tuck."""
     limits = open_road(DEFAULT_LIMITS[Skill.EXPERT])
     cells = straight_cells(10)
     middle = cells.start[5] + 0.5 * cells.length[5]
