@@ -40,6 +40,7 @@ _RULE_WORDS: Final[dict[str, str]] = {
     Rule.NO_TUCK_ZONE: "no-tuck zone",
     Rule.FEED_ZONE: "feed",
     Rule.SPEED_ZONE: "speed limit",
+    Rule.ROUGH: "rough surface",
     Rule.BRAKING: "brake",
     Rule.START: "start",
     Rule.FINISH: "finish",
@@ -171,6 +172,7 @@ _ZONE_RULES: Final = {
     ZoneKind.NO_TUCK: Rule.NO_TUCK_ZONE,
     ZoneKind.FEED: Rule.FEED_ZONE,
     ZoneKind.SPEED_LIMIT: Rule.SPEED_ZONE,
+    ZoneKind.SURFACE: Rule.ROUGH,
 }
 
 

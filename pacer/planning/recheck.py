@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from pacer.planning.limits import Limits
 from pacer.planning.plan import Plan
-from pacer.units import FloatArray, unbounded
+from pacer.units import KMH, FloatArray, unbounded
 
 __all__ = ["Violation", "recheck"]
 
@@ -158,11 +158,6 @@ class _Check:
             "m",
         )
         end = cells.start_m + cells.length_m
-        for zone in self.plan.inputs.get("zones", ()):
-            if zone["kind"] in UPRIGHT_ZONES:
-                first, last = 1000.0 * zone["start_km"], 1000.0 * zone["end_km"]
-                inside = tucked & (cells.start_m < last - 1e-3) & (end > first + 1e-3)
-                self.flag("tucked in a zone that forbids it", inside, cells.start_m, last, "m")
         self.flag(
             "tucked after the start",
             tucked & (cells.start_m < limits.start_upright),
@@ -178,6 +173,23 @@ class _Check:
             limits.finish_upright,
             "m",
         )
+
+    def zones(self) -> None:
+        """What the race file says of a stretch holds in every cell that shares more than a point with it."""
+        cells, limits = self.plan.cells, self.limits
+        end = cells.start_m + cells.length_m
+        rough, limit = np.ones(end.size), np.full(end.size, np.inf)
+        for zone in self.plan.inputs.get("zones", ()):
+            first, last = 1000.0 * zone["start_km"], 1000.0 * zone["end_km"]
+            inside = (cells.start_m < last - 1e-3) & (end > first + 1e-3)
+            if zone["kind"] in UPRIGHT_ZONES:
+                self.flag("tucked in a zone that forbids it", inside & self.tucked, cells.start_m, last, "m")
+            rough[inside] = np.maximum(rough[inside], zone.get("crr_factor", 1.0))
+            limit[inside] = np.minimum(limit[inside], zone.get("limit_kmh", np.inf) * KMH)
+        wrong = self.tucked & (rough > limits.tuck_roughest + 1e-6)
+        self.flag("tucked on a rough surface", wrong, rough, limits.tuck_roughest, "crr factor")
+        wrong = self.fast > limit + SPEED_TOLERANCE
+        self.flag("faster than a speed-limit zone", wrong, self.fast, limit, "m/s")
 
     def brakes(self) -> None:
         """No brakes while tucked, and the hands back in time before each use of them."""
@@ -268,6 +280,7 @@ def recheck(plan: Plan, limits: Limits) -> tuple[Violation, ...]:
     check.stays()
     check.rolling()
     check.refusals()
+    check.zones()
     check.brakes()
     check.motion()
     check.fatigue()

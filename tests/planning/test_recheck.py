@@ -133,6 +133,23 @@ def zone(plan: Plan) -> Planted:
     return replace(plan, inputs=dict(plan.inputs) | {"zones": [there]}), limits()
 
 
+def cobbles(plan: Plan) -> Planted:
+    """A tuck over cobbles."""
+    at = float(plan.cells.start_m[middle_of_a_tuck(plan)]) / 1000.0
+    zones = [
+        {"kind": "surface", "start_km": at, "end_km": at + 0.01, "crr_factor": 3.0, "note": ""},
+        {"kind": "surface", "start_km": at, "end_km": at + 0.01, "crr_factor": 0.9, "note": ""},
+    ]
+    return replace(plan, inputs=dict(plan.inputs) | {"zones": zones}), limits()
+
+
+def limited(plan: Plan) -> Planted:
+    """A zone whose limit the plan's cells know nothing of."""
+    at = float(plan.cells.start_m[middle_of_a_tuck(plan)]) / 1000.0
+    there = {"kind": "speed-limit", "start_km": at, "end_km": at + 0.01, "limit_kmh": 20.0, "note": ""}
+    return replace(plan, inputs=dict(plan.inputs) | {"zones": [there]}), limits()
+
+
 def slow(plan: Plan) -> Planted:
     """A rider who needs more speed to be steady."""
     cell = middle_of_a_tuck(plan)
@@ -226,6 +243,8 @@ PLANTED: list[tuple[Callable[[Plan], Planted], str]] = [
     (start, "tucked after the start"),
     (finish, "tucked before the finish"),
     (zone, "tucked in a zone that forbids it"),
+    (cobbles, "tucked on a rough surface"),
+    (limited, "faster than a speed-limit zone"),
     (slow, "tucked too slow to be steady"),
     (short_stay, "tucked for too short a stay"),
     (shortest_stay, "tucked for too short a stay"),

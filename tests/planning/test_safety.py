@@ -77,6 +77,7 @@ DEFAULTS = {
     "hands_back_s": (4.0, 3.0, 2.0),
     "tuck_shortest_stay_s": (30.0, 20.0, 12.0),
     "tuck_slowest_kmh": (20.0, 17.0, 14.0),
+    "tuck_roughest_crr_factor": (1.2, 1.4, 1.6),
     "start_upright_m": (300.0, 200.0, 100.0),
     "finish_upright_m": (300.0, 200.0, 100.0),
     "wet_factor": (0.6, 0.6, 0.6),
@@ -92,9 +93,11 @@ def test_defaults_by_skill(key: str) -> None:
 
 @pytest.mark.parametrize("skill", SKILLS)
 def test_wet_tightens_speeds_and_accelerations(skill: Skill) -> None:
-    """On a wet road corners, brakes and the tuck's speed and lean are at 0.6, nothing else changes."""
+    """Wet, corners, brakes, the tuck's speed, its lean and roughness above 1 are at 0.6, nothing else is."""
     dry, wet = (safety_table(limits_for(skill, {}, wet=w)) for w in (False, True))
     tightened = {"corner_lateral_g", "braking_m_s2", "tuck_top_speed_kmh", "tuck_lateral_g"}
+    rough = "tuck_roughest_crr_factor"
+    assert wet.pop(rough) == pytest.approx(1.0 + 0.6 * (dry.pop(rough) - 1.0))
     for key, value in dry.items():
         assert wet[key] == pytest.approx(value * (0.6 if key in tightened else 1.0)), key
 
@@ -146,6 +149,7 @@ def test_an_easy_road_is_refused_nowhere(skill: Skill) -> None:
         (Rule.GUST, "m/s"),
         (Rule.TOO_SLOW, "km/h"),
         (Rule.SPEED_ZONE, "km/h"),
+        (Rule.ROUGH, "crr factor"),
     ],
 )
 def test_each_threshold(rule: Rule, unit: str, wet: bool, skill: Skill) -> None:
@@ -176,6 +180,9 @@ def test_each_threshold(rule: Rule, unit: str, wet: bool, skill: Skill) -> None:
             return verdict_on(straight_cells(n), limits, speed=speed, gust=gust)
         if rule is Rule.TOO_SLOW:
             return verdict_on(straight_cells(n), limits, speed=limits.tuck_slowest / factor)
+        if rule is Rule.ROUGH:
+            zone = Zone(ZoneKind.SURFACE, at * 25.0, (at + 1) * 25.0, value=limits.tuck_roughest * factor)
+            return verdict_on(straight_cells(n), limits, speed=speed, zones=[zone])
         zone = Zone(ZoneKind.SPEED_LIMIT, at * 25.0, (at + 1) * 25.0, value=speed / factor)
         return verdict_on(straight_cells(n), limits, speed=speed, zones=[zone])
 
@@ -250,6 +257,39 @@ def test_zones_refuse_every_cell_that_they_touch(kind: ZoneKind, rule: Rule, ski
     verdict = verdict_on(straight_cells(40), limits, zones=[touching, *harmless])
     assert list(np.flatnonzero(~verdict.tuck_allowed)) == [20, 21, 22]
     assert set(rules_in(verdict, 21)) == {rule.value}
+
+
+def test_the_rougher_of_two_surfaces_rules() -> None:
+    """Where surface zones overlap, a smooth one takes nothing from the rough one, in either order."""
+    limits = open_road(limits_for(Skill.EXPERT, {"hands_back_s": 0.5}, wet=False))
+    zones = [
+        Zone(ZoneKind.SURFACE, 500.0, 700.0, value=2.5),
+        Zone(ZoneKind.SURFACE, 600.0, 800.0, value=0.8),
+    ]
+    for both in (zones, zones[::-1]):
+        verdict = verdict_on(straight_cells(40), limits, zones=both)
+        assert list(np.flatnonzero(~verdict.tuck_allowed)) == list(range(19, 28))
+
+
+def test_a_rider_held_by_a_speed_limit_is_upright_in_it() -> None:
+    """An approach speed that the limit itself holds down counts as faster than it, to the last digit."""
+    limits = open_road(DEFAULT_LIMITS[Skill.EXPERT])
+    zone = Zone(ZoneKind.SPEED_LIMIT, 500.0, 600.0, value=8.0)
+    for speed, refused in ((8.0 - 1e-9, True), (8.0 - 1e-2, False)):
+        verdict = verdict_on(straight_cells(40), limits, zones=[zone], speed=speed)
+        assert (Rule.SPEED_ZONE.value in rules_in(verdict, 21)) == refused
+
+
+def test_hands_are_back_before_the_gust_at_the_end_of_a_wood() -> None:
+    """Where a shelter ends the gust is there at once: the hands are on the brakes before, not only then."""
+    limits = open_road(limits_for(Skill.PRACTISED, {}, wet=False))
+    wood = Zone(ZoneKind.SHELTERED, 100.0, 500.0, value=0.3)
+    gust = np.where(np.arange(40) < 20, 0.4, 1.2) * limits.tuck_gust_crosswind
+    for zones, first in (([wood], 18), ([], 20)):
+        verdict = verdict_on(straight_cells(40), limits, zones=zones, speed=9.0, gust=gust)
+        assert np.flatnonzero(~verdict.tuck_allowed)[0] == first
+    calm = verdict_on(straight_cells(40), limits, zones=[wood], speed=9.0, gust=0.0)
+    assert calm.tuck_allowed.all()
 
 
 @pytest.mark.parametrize("skill", SKILLS)
