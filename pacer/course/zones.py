@@ -23,6 +23,7 @@ __all__ = [
     "check_zones",
     "match_zones",
     "repeat_over_laps",
+    "turned_round",
     "unknown_zones",
     "waypoint_zones",
     "zone_effects",
@@ -120,23 +121,34 @@ def check_zones(course: Course, zones: Iterable[Zone], source: str = "") -> tupl
     return tuple(kept)
 
 
-def repeat_over_laps(zones: Iterable[Zone], length: float, laps: int) -> tuple[Zone, ...]:
-    """Repeat on every lap the zones that lie within the first; the road is the same each time round.
+def repeat_over_laps(zones: Iterable[Zone], course: Course) -> tuple[Zone, ...]:
+    """Repeat on every lap the zones that begin within the first; the road is the same each time round.
+
+    One that runs over the end of the lap holds where the first lap begins as well.
 
     Parameters
     ----------
     zones : iterable of Zone
-        Metres along the course as ridden; those that reach beyond the first lap stay where they are.
-    length : float
-        Of all laps together [m].
-    laps : int
+        Metres along the course as ridden; those that begin beyond the first lap, or are longer than one, stay
+        where they are.
+    course : Course
     """
-    lap = length / laps
-    found = []
+    found: list[Zone] = []
     for zone in zones:
-        times = laps if zone.end <= lap else 1
-        found += [replace(zone, start=zone.start + k * lap, end=zone.end + k * lap) for k in range(times)]
+        lap = course.lap
+        if lap is None or zone.start >= lap or zone.end - zone.start > lap:
+            found.append(zone)
+            continue
+        moved = (-lap if zone.end > lap else 0.0) + lap * np.arange(np.ceil(course.length / lap) + 1.0)
+        again = (replace(zone, start=zone.start + by, end=zone.end + by) for by in moved.tolist())
+        found += [part for part in again if part.start < course.length or part.start == zone.start]
     return tuple(sorted(found, key=lambda zone: zone.start))
+
+
+def turned_round(zones: Iterable[Zone], length: float) -> tuple[Zone, ...]:
+    """Give the places of zones on the same road ridden from its end to its start [m]."""
+    turned = (replace(zone, start=length - zone.end, end=length - zone.start) for zone in zones)
+    return tuple(sorted(turned, key=lambda zone: zone.start))
 
 
 def match_zones(course: Course, drawn: Sequence[GeoZone], source: str = "") -> tuple[Zone, ...]:
