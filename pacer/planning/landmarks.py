@@ -14,8 +14,12 @@ import numpy as np
 from pacer.course.track import Corner, CornerKind, Zone, ZoneKind
 from pacer.planning.plan import PlanCells, PlanSegment, UnsafeStretch
 from pacer.planning.safety import Rule
+from pacer.units import KMH
 
-__all__ = ["Landmarks"]
+__all__ = ["LIMIT", "Landmarks", "limit_words"]
+
+LIMIT: Final = "limit "
+"""What a speed limit's words begin with."""
 
 NEAR: Final = 150.0
 """How far a landmark may be from the place that it marks [m]; a design choice."""
@@ -81,7 +85,11 @@ class Landmarks:
             more = f" and {len(near) - 1} more" if len(near) > 1 else ""
             seen.append(corner_words(near[0]) + more)
         zones = (z for z in self.zones if z.kind in _ZONE_RULES and _meet(z, stretch) and z.start <= soon)
-        seen.extend(zone.note or _RULE_WORDS[_ZONE_RULES[zone.kind]] for zone in zones)
+        seen.extend(
+            limit_words(zone) or zone.note or _RULE_WORDS[_ZONE_RULES[zone.kind]]
+            for zone in zones
+            if _ZONE_RULES[zone.kind] in rules
+        )
         if Rule.GUST in rules:
             seen.append(self._side_wind(stretch))
         if Rule.FINISH in rules and stretch.end_m < stretch.up_by_m + 2.0 * SOON:
@@ -174,6 +182,14 @@ _ZONE_RULES: Final = {
     ZoneKind.SPEED_LIMIT: Rule.SPEED_ZONE,
     ZoneKind.SURFACE: Rule.ROUGH,
 }
+
+
+def limit_words(zone: Zone) -> str:
+    """Say a speed limit, the number first since a card cuts from behind; nothing of other zones."""
+    if zone.kind is not ZoneKind.SPEED_LIMIT or zone.value is None:
+        return ""
+    limit = f"{LIMIT}{zone.value / KMH:.0f} km/h"
+    return f"{limit}, {zone.note}" if zone.note else limit
 
 
 def _meet(zone: Zone, stretch: UnsafeStretch) -> bool:

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from pacer.planning.plan import Cue, Plan
-from pacer.render.words import clean, clock, kilometres, kilometres_before, kilometres_from, watts
+from pacer.render.words import clean, clock, cue_kilometres, kilometres_before, watts
 
 __all__ = ["Row", "card_rows"]
 
@@ -68,7 +68,7 @@ def _row(plan: Plan, cues: Sequence[Cue], k: int, several: frozenset[bool]) -> R
     if cue.tucked in several and not informs:
         action = f"{action} {clean(cue.position, 14)}"
     return Row(
-        where=_where(cue),
+        where=cue_kilometres(cue),
         action=action,
         seen=_seen(cue.text),
         detail="" if informs else _detail(plan, cues, k),
@@ -80,12 +80,6 @@ def _row(plan: Plan, cues: Sequence[Cue], k: int, several: frozenset[bool]) -> R
 
 def _seen(text: str) -> str:
     return _TURN.sub(lambda found: f"{found[1]} {'←' if found[2] == 'left' else '→'}", clean(text, 60))
-
-
-def _where(cue: Cue) -> str:
-    if cue.kind == "up":
-        return kilometres_before(cue.at_m)
-    return kilometres_from(cue.at_m) if cue.kind == "tuck" else kilometres(cue.at_m)
 
 
 def _detail(plan: Plan, cues: Sequence[Cue], k: int) -> str:

@@ -23,7 +23,16 @@ from pacer.render.digest import (
     wind_words,
 )
 from pacer.render.reasons import rule_words, stretch_reasons
-from pacer.render.words import clean, clock, kilometres, percent, route_name, seconds
+from pacer.render.words import (
+    clean,
+    clock,
+    kilometres,
+    kilometres_before,
+    kilometres_from,
+    percent,
+    route_name,
+    seconds,
+)
 
 __all__ = ["check_summary", "plan_summary", "route_summary"]
 
@@ -211,7 +220,8 @@ def _unsafe_lines(plan: Plan, width: int, most: int, most_reasons: int | None = 
     yield "  up by    from      to    costs  why"
     shown = sorted(sorted(stretches, key=lambda s: -s.cost_s)[:most], key=lambda s: s.start_m)
     for s in shown:
-        places = " ".join(f"{kilometres(place):>7}" for place in (s.up_by_m, s.start_m, s.end_m))
+        ends = kilometres_before(s.up_by_m), kilometres(s.start_m), kilometres_from(s.end_m)
+        places = " ".join(f"{end:>7}" for end in ends)
         head = f"{places} {seconds(s.cost_s):>8}  "
         told = [_ascii(words) for words in stretch_reasons(plan, s)] or ["not told"]
         kept = told[:most_reasons]

@@ -204,6 +204,22 @@ def test_several_positions_are_named() -> None:
     assert actions == {"UP hoods", "UP drops", "TUCK", "FEED", "SEE"}
 
 
+@needs_poppler
+@pytest.mark.parametrize("size", [(60.0, 90.0), (52.0, 60.0), (104.0, 50.0), (25.0, 40.0)])
+def test_a_long_name_never_cuts_where_the_hands_go_back(tmp_path: Path, size: tuple[float, float]) -> None:
+    """With several tucked positions it is the name that gives way, not the kilometre behind it."""
+    plan = sample_plan()
+    tucks = [cue for cue in plan.cues if cue.tucked]
+    cues = tuple(
+        replace(cue, position=f"aero bars, {'low' if cue is tucks[0] else 'high'}") if cue.tucked else cue
+        for cue in plan.cues
+    )
+    text = read_back(draw_card(replace(plan, cues=cues), size=size, most_cues=len(cues)).pdf, tmp_path)
+    details = {row.detail for row in card_rows(plan, cues) if "up at" in row.detail}
+    assert details
+    assert all(detail in text for detail in details)
+
+
 def test_too_many_cues_are_merged_and_the_price_told() -> None:
     """With more cues than asked for they are merged, and what that costs is said."""
     plan = sample_plan()
