@@ -239,6 +239,13 @@ def test_effects_reach_the_cells(north):
         ("km 40", "Drinking Water", ZoneKind.FEED),
         ("Hazard: grate", "", ZoneKind.NO_TUCK),
         ("bridge", "Danger", ZoneKind.NO_TUCK),
+        ("Level crossing", "", ZoneKind.NO_TUCK),
+        ("Cattle grid!", "", ZoneKind.NO_TUCK),
+        ("old cobbles", "", ZoneKind.NO_TUCK),
+        ("Tunnel", "", ZoneKind.NO_TUCK),
+        ("Tram rails", "", ZoneKind.NO_TUCK),
+        ("Start", "Obstacle", ZoneKind.NO_TUCK),
+        ("Trail head", "", ZoneKind.NOTE),
         ("Church", "", ZoneKind.NOTE),
         ("Stafford", "", ZoneKind.NOTE),
     ],
@@ -252,6 +259,36 @@ def test_waypoints_become_zones_by_their_words(name, kind, expected):
     assert zone.note == name
     assert 0.5 * (zone.start + zone.end) == pytest.approx(700.0, abs=10.0)
     assert changes == ()
+
+
+def test_danger_in_a_description_is_danger():
+    """A number for a name hides nothing: the description says what it is, on the card too."""
+    place = on_earth((10.0, 700.0))[0]
+    point = Waypoint(place[1], place[0], "WP 12", description="danger: drain at the kerb")
+    ((zone,), _) = waypoint_zones(built([t.straight(1500.0)], [point]))
+    assert (zone.kind, zone.note) == (ZoneKind.NO_TUCK, "danger: drain at the kerb")
+
+
+@pytest.mark.parametrize(("from_the_turn", "times"), [(60.0, 2), (35.0, 2), (5.0, 1)])
+def test_a_danger_near_a_turn_holds_on_the_way_back_too(there_and_back, from_the_turn, times):
+    """Though the route never leaves the point's reach between, it passes it twice; at the tip it is once."""
+    from dataclasses import replace
+
+    place = on_earth((3.0, 2000.0 - from_the_turn))[0]
+    point = Waypoint(place[1], place[0], "Hazard")
+    zones, _ = waypoint_zones(replace(there_and_back, waypoints=(point,)))
+    middles = [0.5 * (zone.start + zone.end) for zone in zones]
+    assert len(middles) == times
+    there = np.interp(middles, there_and_back.distance, there_and_back.latitude_deg)
+    assert there == pytest.approx([place[1]] * times, abs=1e-4)
+
+
+def test_a_danger_off_the_route_is_told_loudly():
+    """It may belong to the road that is ridden: the plan's cautions name it; a hotel they don't."""
+    place = on_earth((80.0, 700.0))[0]
+    for name, loud in (("Hazard", True), ("Hotel", False)):
+        _, changes = waypoint_zones(built([t.straight(1500.0)], [Waypoint(place[1], place[0], name)]))
+        assert [change.loud for change in changes] == [loud]
 
 
 def test_a_waypoint_off_the_route_is_left_out_and_told():
