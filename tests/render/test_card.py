@@ -97,6 +97,7 @@ def test_durations_follow_from_the_plan(tmp_path: Path) -> None:
 def test_what_stands_on_the_back(tmp_path: Path) -> None:
     """Checklist, own bar settings, cautions and splits with bounds are on the back."""
     plan = sample_plan()
+    plan = replace(plan, inputs={**plan.inputs, "safety": {"tuck_top_speed_kmh": 52.0}})
     text = " ".join(
         read_back(draw_card(plan, extras=["Tape the spare key"], size=(74, 105)).pdf, tmp_path).split()
     )
@@ -109,6 +110,8 @@ def test_what_stands_on_the_back(tmp_path: Path) -> None:
         "left pad one spacer higher",
         "Tape the spare key",
         "ride the course before the race",
+        "Tucked never above 52 km/h",
+        f"1 % off, {plan.totals.distance_m / 100.0:.0f} m at the finish",
         "power ±2 %, drag ±3 %",
         "5.0 9:22 9:31 9:39",
     ):
