@@ -203,6 +203,42 @@ def late(plan: Plan) -> Planted:
     return plan, replace(limits(), hands_back=limits().hands_back + 60.0)
 
 
+def after_a_tuck(plan: Plan) -> int:
+    """The first cell upright after the first stay, where the hands are on their way back."""
+    return int(np.flatnonzero(np.diff(tucked(plan).astype(int)) == -1)[0]) + 1
+
+
+def late_for_a_zone(plan: Plan) -> Planted:
+    """A no-tuck zone that begins where the hands have just left the bars."""
+    at = float(plan.cells.start_m[after_a_tuck(plan)]) / 1000.0
+    there = {"kind": "no-tuck", "start_km": at, "end_km": at + 0.005, "note": ""}
+    return replace(plan, inputs=dict(plan.inputs) | {"zones": [there]}), limits()
+
+
+def late_for_a_corner(plan: Plan) -> Planted:
+    """A tight corner there."""
+    return with_cells(plan, after_a_tuck(plan), tightest_radius_m=limits().tuck_min_radius - 1.0), limits()
+
+
+def late_for_a_descent(plan: Plan) -> Planted:
+    """A steep descent there."""
+    return with_cells(plan, after_a_tuck(plan), grade=-limits().tuck_steepest_descent - 1e-3), limits()
+
+
+def late_for_cobbles(plan: Plan) -> Planted:
+    """Cobbles there."""
+    at = float(plan.cells.start_m[after_a_tuck(plan)]) / 1000.0
+    there = {"kind": "surface", "start_km": at, "end_km": at + 0.005, "crr_factor": 3.0, "note": ""}
+    return replace(plan, inputs=dict(plan.inputs) | {"zones": [there]}), limits()
+
+
+def feed_point(plan: Plan) -> Planted:
+    """A place to eat that is a point, where a tucked cell begins but for a rounding."""
+    at = float(plan.cells.start_m[middle_of_a_tuck(plan)]) / 1000.0 + 1e-9
+    there = {"kind": "feed", "start_km": at, "end_km": at, "note": ""}
+    return replace(plan, inputs=dict(plan.inputs) | {"zones": [there]}), limits()
+
+
 def speeds(plan: Plan) -> Planted:
     """A speed that the power doesn't give."""
     return with_nodes(plan, middle_of_a_tuck(plan), speed_m_s=0.2), limits()
@@ -252,7 +288,12 @@ PLANTED: list[tuple[Callable[[Plan], Planted], str]] = [
     (tucked_braking, "braking while tucked"),
     (both, "pedalling and braking at once"),
     (hard, "braking too hard"),
-    (late, "hands back too late before braking"),
+    (late, "hands back too late"),
+    (late_for_a_zone, "hands back too late"),
+    (late_for_a_corner, "hands back too late"),
+    (late_for_a_descent, "hands back too late"),
+    (late_for_cobbles, "hands back too late"),
+    (feed_point, "tucked in a zone that forbids it"),
     (speeds, "the written speed doesn't follow from the written power"),
     (times, "the written times don't follow from the written power"),
     (budget, "over the fatigue budget"),
@@ -307,8 +348,8 @@ def test_every_kind_of_violation_is_planted_above() -> None:
     source = inspect.getsource(module)
     missing = [what for _, what in PLANTED if what not in " ".join(source.split()).replace('" "', "")]
     assert not missing
-    calls = source.count("self.flag(") + source.count("self.whole(")
-    assert calls == len({what for _, what in PLANTED})
+    calls = source.count("self.flag(") + source.count("self.whole(") + source.count("self.refuse(")
+    assert calls - 1 == len({what for _, what in PLANTED})
 
 
 def test_a_violation_says_where() -> None:
