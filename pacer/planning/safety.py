@@ -28,6 +28,9 @@ __all__ = ["Finding", "Rule", "Verdict", "judge", "unsafe_stretches"]
 HELD: Final = 1e-3
 """Nearer to a zone's limit than this, the approach speed is held by it [m/s]."""
 
+NODE_OFF: Final = 5.0
+"""How far the cells' ends may lie from that of a zone, which are left out within 4 m of another [m]."""
+
 ROLLING_MARGIN: Final = 1.0
 """How near the approach speed must be to the tucked top speed for coasting to matter [m/s]; a choice."""
 
@@ -242,7 +245,7 @@ class _Judge:
         """Where the wind is there all at once: at the end of a shelter."""
         for zone in zones:
             if zone.kind is ZoneKind.SHELTERED:
-                self.sudden |= touched(self.cells, zone.end - 1.0, zone.end + 1.0)
+                self.sudden |= touched(self.cells, zone.end - NODE_OFF, zone.end + NODE_OFF)
 
     def rough(self, zones: Sequence[Zone]) -> None:
         factor = np.ones(len(self.cells))

@@ -283,13 +283,78 @@ def test_a_rider_held_by_a_speed_limit_is_upright_in_it() -> None:
 def test_hands_are_back_before_the_gust_at_the_end_of_a_wood() -> None:
     """Where a shelter ends the gust is there at once: the hands are on the brakes before, not only then."""
     limits = open_road(limits_for(Skill.PRACTISED, {}, wet=False))
-    wood = Zone(ZoneKind.SHELTERED, 100.0, 500.0, value=0.3)
+    wood, shorter = (Zone(ZoneKind.SHELTERED, 100.0, end, value=0.3) for end in (500.0, 497.0))
     gust = np.where(np.arange(40) < 20, 0.4, 1.2) * limits.tuck_gust_crosswind
-    for zones, first in (([wood], 18), ([], 20)):
+    for zones, first in (([wood], 18), ([shorter], 18), ([], 20)):
         verdict = verdict_on(straight_cells(40), limits, zones=zones, speed=9.0, gust=gust)
         assert np.flatnonzero(~verdict.tuck_allowed)[0] == first
     calm = verdict_on(straight_cells(40), limits, zones=[wood], speed=9.0, gust=0.0)
     assert calm.tuck_allowed.all()
+
+
+def test_a_cell_is_as_fast_as_its_faster_end() -> None:
+    """Whether the approach quickens or slows within a bend, the lean is that of the higher speed."""
+    limits = replace(open_road(DEFAULT_LIMITS[Skill.EXPERT]), hands_back=0.0, tuck_slowest=0.0)
+    radius = 10.0**2 / limits.tuck_lateral
+    cells = straight_cells(40, radius=np.where(np.arange(40) == 20, radius, np.inf))
+    for ends in ((9.0, 10.1), (10.1, 9.0)):
+        speed = np.full(41, 9.0)
+        speed[20:22] = ends
+        reason = rules_in(verdict_on(cells, limits, speed=speed), 20)[Rule.CORNER_LEAN.value]
+        assert reason.value == pytest.approx(10.1**2 / radius / GRAVITY)
+
+
+def test_nobody_comes_tucked_faster_than_the_tucked_top_speed() -> None:
+    """An approach beyond it asks for no more room before a place than the top speed itself."""
+    limits = open_road(DEFAULT_LIMITS[Skill.NEW])
+    zone = Zone(ZoneKind.SPEED_LIMIT, 800.0, 825.0, value=5.0)
+    fast, top = (
+        verdict_on(straight_cells(40), limits, zones=[zone], speed=speed).tuck_allowed
+        for speed in (2.0 * limits.tuck_top_speed, limits.tuck_top_speed)
+    )
+    assert list(fast) == list(top)
+    assert top[20]
+
+
+def test_a_descent_as_steep_as_the_limit_is_not_steeper() -> None:
+    """Refused is what falls by more, to the digit that the file gives."""
+    limits = open_road(DEFAULT_LIMITS[Skill.NEW])
+    assert verdict_on(straight_cells(20, grade=-limits.tuck_steepest_descent), limits).tuck_allowed.all()
+
+
+def test_a_climb_does_not_help_to_brake() -> None:
+    """What a climb would add is kept in hand: before a place of braking it counts as level road."""
+    limits = open_road(DEFAULT_LIMITS[Skill.PRACTISED])
+    stop = Zone(ZoneKind.SPEED_LIMIT, 800.0, 825.0, value=2.0)
+    level, up = (
+        verdict_on(straight_cells(400, 2.5, grade=grade), limits, zones=[stop], speed=12.0).tuck_allowed
+        for grade in (0.0, 0.06)
+    )
+    assert list(up) == list(level)
+
+
+def test_pulling_away_is_refused_for_the_start_alone() -> None:
+    """Slow it always is: the first metres say why once."""
+    limits = replace(DEFAULT_LIMITS[Skill.NEW], hands_back=0.0)
+    verdict = verdict_on(straight_cells(80), limits, speed=3.0)
+    assert set(rules_in(verdict, 0)) == {Rule.START.value}
+    assert set(rules_in(verdict, 40)) == {Rule.TOO_SLOW.value}
+
+
+def test_a_kink_rounded_off_leaves_a_tighter_corner_in_its_cell() -> None:
+    """Where a coarse kink and a measured, tighter corner share a cell, braking is for the tighter one."""
+    limits = open_road(DEFAULT_LIMITS[Skill.EXPERT])
+    here = np.arange(60) == 50
+    cells = straight_cells(60)
+    cells = replace(
+        cells, corner_radius=np.where(here, 8.0, np.inf), tightest_radius=np.where(here, 8.0, np.inf)
+    )
+    kink = Corner(1252.0, 1255.0, 1258.0, 80.0, 0.3, CornerKind.BEND, measured=False, tightest=12.0)
+    corner = Corner(1262.0, 1266.0, 1270.0, 8.0, 1.5, CornerKind.CORNER)
+    verdict = verdict_on(cells, limits, corners=[kink, corner], speed=16.0)
+    (braking,) = [f for f in verdict.findings if f.rule is Rule.BRAKING]
+    slowest = braking.limit[braking.refused].min() / 3.6
+    assert slowest == pytest.approx(np.sqrt(limits.corner_lateral * 8.0), rel=1e-6)
 
 
 @pytest.mark.parametrize("skill", SKILLS)
