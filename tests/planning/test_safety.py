@@ -357,6 +357,69 @@ def test_a_kink_rounded_off_leaves_a_tighter_corner_in_its_cell() -> None:
     assert slowest == pytest.approx(np.sqrt(limits.corner_lateral * 8.0), rel=1e-6)
 
 
+PLACE = 20
+"""The cell in which the tables below have what a rule refuses."""
+
+HERE = np.arange(40) == PLACE
+
+
+def refused_here(rule: Rule, limits: Limits) -> Verdict:
+    """A road of 40 cells of 25 m that this rule refuses in one of them, and no other rule anywhere."""
+    zones = {
+        Rule.NO_TUCK_ZONE: Zone(ZoneKind.NO_TUCK, 500.0, 525.0),
+        Rule.FEED_ZONE: Zone(ZoneKind.FEED, 500.0, 525.0),
+        Rule.SPEED_ZONE: Zone(ZoneKind.SPEED_LIMIT, 500.0, 525.0, value=9.0),
+        Rule.ROUGH: Zone(ZoneKind.SURFACE, 500.0, 525.0, value=3.0),
+    }
+    if rule in zones:
+        return verdict_on(straight_cells(40), limits, zones=[zones[rule]])
+    if rule is Rule.STEEP_DESCENT:
+        return verdict_on(straight_cells(40, grade=np.where(HERE, -0.08, 0.0)), limits)
+    if rule is Rule.ROLLS_FAST:
+        speed = np.full(41, 9.0)
+        speed[PLACE + 1] = limits.tuck_top_speed
+        coasting = np.where(HERE, 2.0, 0.5) * limits.tuck_top_speed
+        return verdict_on(straight_cells(40), limits, speed=speed, coasting=coasting)
+    radius = {Rule.CORNER_RADIUS: limits.tuck_min_radius - 1.0, Rule.DEAD_TURN: 500.0}
+    cells = straight_cells(
+        40, radius=np.where(HERE, radius.get(rule, 9.0**2 / limits.tuck_lateral - 1.0), np.inf)
+    )
+    turn = Corner(501.0, 512.0, 524.0, 500.0, np.pi, CornerKind.DEAD_TURN)
+    return verdict_on(cells, limits, corners=[turn] if rule is Rule.DEAD_TURN else [])
+
+
+@pytest.mark.parametrize(
+    "rule",
+    [
+        Rule.CORNER_RADIUS,
+        Rule.CORNER_LEAN,
+        Rule.DEAD_TURN,
+        Rule.STEEP_DESCENT,
+        Rule.NO_TUCK_ZONE,
+        Rule.FEED_ZONE,
+        Rule.SPEED_ZONE,
+        Rule.ROUGH,
+        Rule.ROLLS_FAST,
+    ],
+)
+def test_hands_are_back_before_every_place(rule: Rule) -> None:
+    """Four seconds at 9 m/s are two cells of 25 m: so early a place is refused for the hands alone."""
+    limits = replace(open_road(DEFAULT_LIMITS[Skill.NEW]), tuck_min_radius=20.0, corner_lateral=9.0)
+    verdict = refused_here(rule, limits)
+    assert set(rules_in(verdict, PLACE)) == {rule.value}
+    assert list(np.flatnonzero(~verdict.tuck_allowed))[:3] == [PLACE - 2, PLACE - 1, PLACE]
+    assert set(rules_in(verdict, PLACE - 1)) == {Rule.HANDS_BACK.value}
+
+
+def test_a_cell_in_which_the_approach_slows_is_one_of_braking() -> None:
+    """Fast at its start and held by the limit at its end: that is where the brakes are used."""
+    limits = replace(open_road(DEFAULT_LIMITS[Skill.EXPERT]), hands_back=0.0)
+    zone = Zone(ZoneKind.SPEED_LIMIT, 500.0, 600.0, value=5.0)
+    speed = np.where(np.arange(41) < PLACE, 12.0, 5.0)
+    verdict = verdict_on(straight_cells(40), limits, zones=[zone], speed=speed)
+    assert set(rules_in(verdict, PLACE - 1)) == {Rule.BRAKING.value}
+
+
 @pytest.mark.parametrize("skill", SKILLS)
 def test_a_dead_turn_is_refused_at_any_speed(skill: Skill) -> None:
     """However wide and slow, a dead turn is ridden with the hands on the brakes, and says so."""
