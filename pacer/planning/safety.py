@@ -272,8 +272,9 @@ class _Judge:
     def hands_back(self) -> None:
         """The seconds before each refused stretch in which the hands move to the brakes."""
         needs = np.zeros(len(self.cells), dtype=bool)
-        # Gusts and slowness come by degrees and the start has nothing before it: no lead is asked of them.
-        free = {Rule.GUST, Rule.TOO_SLOW, Rule.START}
+        # Slowness comes by degrees and the start has nothing before it: no lead is asked of them. A gust
+        # comes by degrees as well, but where a shelter ends.
+        free = {Rule.TOO_SLOW, Rule.START}
         for finding in self.findings:
             if finding.rule is Rule.GUST:
                 needs |= finding.refused & self.sudden

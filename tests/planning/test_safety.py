@@ -39,6 +39,7 @@ def verdict_on(
     gust: npt.ArrayLike = 0.0,
     dismount: bool = False,
     coasting: npt.ArrayLike | None = None,
+    upright: npt.ArrayLike | None = None,
 ) -> Verdict:
     """Judge cells ridden at an approach speed in a gust."""
     n = len(cells)
@@ -51,6 +52,7 @@ def verdict_on(
         approach=np.broadcast_to(np.asarray(speed, float), (n + 1,)),
         dismount=dismount,
         coasting=None if coasting is None else np.broadcast_to(np.asarray(coasting, float), (n,)),
+        upright=None if upright is None else np.broadcast_to(np.asarray(upright, float), (n,)),
     )
 
 
@@ -331,6 +333,50 @@ def test_a_climb_does_not_help_to_brake() -> None:
         for grade in (0.0, 0.06)
     )
     assert list(up) == list(level)
+
+
+def test_slow_is_who_sitting_up_would_be_slow() -> None:
+    """Where the ride that is never tucked is too slow the tuck is refused, there and not before it."""
+    limits = open_road(DEFAULT_LIMITS[Skill.PRACTISED])
+    upright = np.where(HERE, 0.9 * limits.tuck_slowest, 9.0)
+    verdict = verdict_on(straight_cells(40), limits, speed=9.0, upright=upright)
+    assert list(np.flatnonzero(~verdict.tuck_allowed)) == [PLACE]
+    assert rules_in(verdict, PLACE)[Rule.TOO_SLOW.value].value == pytest.approx(3.24 * limits.tuck_slowest)
+
+
+def test_the_cap_is_the_top_speed_or_the_lean_on_the_tightest_radius() -> None:
+    """Tucked the plan is nowhere faster, though a wider radius is likelier."""
+    limits = open_road(DEFAULT_LIMITS[Skill.EXPERT])
+    cells = replace(
+        straight_cells(40, radius=np.where(HERE, 200.0, np.inf)), tightest_radius=np.where(HERE, 50.0, np.inf)
+    )
+    cap = verdict_on(cells, limits).tuck_speed_cap
+    assert cap[PLACE] == pytest.approx(np.sqrt(50.0 * limits.tuck_lateral))
+    assert cap[0] == limits.tuck_top_speed
+
+
+def test_a_dismount_line_is_braked_for() -> None:
+    """It limits the last cell end and has the hands back before braking; a rolling finish does neither."""
+    limits = open_road(DEFAULT_LIMITS[Skill.PRACTISED])
+    stop, roll = (verdict_on(straight_cells(40), limits, speed=10.0, dismount=d) for d in (True, False))
+    assert stop.speed_limit[-1] < 2.0 < roll.speed_limit[-1]
+    assert Rule.BRAKING.value in rules_in(stop, 39)
+    assert roll.tuck_allowed.all()
+    braking = 10.0**2 / (2.0 * limits.braking)
+    assert not stop.tuck_allowed[-int((braking + 10.0 * limits.hands_back) / 25.0) :].any()
+
+
+def test_the_worst_of_several_cells_is_told() -> None:
+    """Of radii the smallest, of gusts the strongest; a radius at the limit is none too tight."""
+    limits = open_road(limits_for(Skill.NEW, {"hands_back_s": 0.0}, wet=False))
+    radius, gust = np.full(40, np.inf), np.zeros(40)
+    radius[[5, 6, 7, 8]] = (0.8, 0.5, 0.9, 1.0) * np.array(limits.tuck_min_radius)
+    gust[[20, 21, 22]] = np.array([1.1, 1.5, 1.2]) * limits.tuck_gust_crosswind
+    verdict = verdict_on(straight_cells(40, radius=radius), limits, speed=1.0, gust=gust)
+    told = {reason.rule: reason.value for reason in verdict.reasons(np.arange(40))}
+    assert told[Rule.CORNER_RADIUS.value] == 0.5 * limits.tuck_min_radius
+    assert told[Rule.GUST.value] == 1.5 * limits.tuck_gust_crosswind
+    assert Rule.CORNER_RADIUS.value not in rules_in(verdict, 8)
 
 
 def test_pulling_away_is_refused_for_the_start_alone() -> None:
