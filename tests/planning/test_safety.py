@@ -379,6 +379,17 @@ def test_the_worst_of_several_cells_is_told() -> None:
     assert Rule.CORNER_RADIUS.value not in rules_in(verdict, 8)
 
 
+def test_the_lowest_of_all_limits_holds() -> None:
+    """A zone's limit above the rider's own changes nothing, of two zones the slower rules, in any order."""
+    limits = open_road(DEFAULT_LIMITS[Skill.NEW])
+    zones = [Zone(ZoneKind.SPEED_LIMIT, 500.0, 600.0, value=value) for value in (30.0, 7.0, 9.0)]
+    for some in (zones, zones[::-1]):
+        assert verdict_on(straight_cells(40), limits, zones=some).cell_speed_limit[PLACE] == 7.0
+    assert verdict_on(straight_cells(40), limits, zones=zones[:1]).cell_speed_limit[PLACE] == limits.top_speed
+    walking = Zone(ZoneKind.SPEED_LIMIT, 900.0, 1000.0, value=1.0)
+    assert verdict_on(straight_cells(40), limits, zones=[walking], dismount=True).speed_limit[-1] == 1.0
+
+
 def test_pulling_away_is_refused_for_the_start_alone() -> None:
     """Slow it always is: the first metres say why once."""
     limits = replace(DEFAULT_LIMITS[Skill.NEW], hands_back=0.0)
