@@ -66,7 +66,7 @@ def _zones(course: Course, race: RaceSettings, *, cut: bool) -> tuple[Course, tu
     by_name, changes = waypoint_zones(course)
     written, told = _written(course, race, cut=cut)
     course = replace(course, changes=(*course.changes, *changes, *told))
-    zones = [*check_zones(course, written, race.source), *by_name]
+    zones = [*written, *by_name]
     if race.zones_file is not None:
         zones += match_zones(course, read_zones_geojson(race.zones_file), race.zones_file.name)
     return course, tuple(sorted(zones, key=lambda zone: zone.start))
@@ -77,10 +77,12 @@ def _written(course: Course, race: RaceSettings, *, cut: bool) -> tuple[tuple[Zo
 
     Raises
     ------
+    CourseError
+        Where one lies beyond the course.
     SettingsError
         Where an option turns the course round and others cut it: nobody knows from where they count.
     """
-    written = repeat_over_laps(race.zones, course)
+    written = check_zones(course, repeat_over_laps(race.zones, course), race.source)
     if not written or not (race.turned or cut):
         return written, ()
     if not race.turned:

@@ -323,6 +323,17 @@ def test_a_slope_that_holds_less_or_is_taken_slowly_may_be_ridden_tucked(margin:
     assert cell not in [v.cell for v in found if v.what == "rolling past the tucked top speed"]
 
 
+@pytest.mark.parametrize("quicker", [True, False])
+def test_a_cell_is_too_fast_at_either_end(quicker: bool) -> None:
+    """A limit that only the start, or only the end, of a cell passes is passed."""
+    plan = demo_plan(ROUTE)
+    gain = np.diff(plan.nodes.speed_m_s)
+    cell = int(np.argmax(gain if quicker else -gain))
+    between = float(plan.nodes.speed_m_s[cell : cell + 2].mean())
+    found = recheck(with_cells(plan, cell, speed_limit_m_s=between), limits())
+    assert [v.cell for v in found if v.what == "faster than the speed limit"] == [cell]
+
+
 def test_a_short_stay_is_told_in_each_of_its_cells() -> None:
     """Mending sits up where a violation is: all of the stay has to go."""
     plan, own = short_stay(demo_plan(ROUTE))
