@@ -323,6 +323,50 @@ def test_a_slope_that_holds_less_or_is_taken_slowly_may_be_ridden_tucked(margin:
     assert cell not in [v.cell for v in found if v.what == "rolling past the tucked top speed"]
 
 
+def of_tucked(plan: Plan) -> dict[str, float]:
+    """The worst that the tucked cells of a plan have of what each limit is about."""
+    here, cells, speed = tucked(plan), plan.cells, plan.nodes.speed_m_s
+    fast = np.maximum(speed[:-1], speed[1:])[here]
+    stays = np.flatnonzero(np.diff(np.concatenate(([0], here.astype(int), [0]))))
+    radius = np.where(np.isfinite(cells.tightest_radius_m), cells.tightest_radius_m, np.inf)[here]
+    return {
+        "tuck_top_speed": fast.max(),
+        "tuck_slowest": (cells.length_m / np.diff(plan.nodes.time_s))[here].min(),
+        "tuck_steepest_descent": -cells.grade[here].min(),
+        "tuck_gust_crosswind": cells.gust_crosswind_m_s[here].max(),
+        "tuck_min_radius": radius.min(),
+        "tuck_lateral": (fast**2 / radius).max(),
+        "tuck_shortest_stay": (plan.nodes.time_s[stays[1::2]] - plan.nodes.time_s[stays[::2]]).min(),
+        "start_upright": cells.start_m[here].min(),
+        "finish_upright": plan.nodes.distance_m[-1] - (cells.start_m + cells.length_m)[here].max(),
+    }
+
+
+@pytest.mark.parametrize(
+    ("field", "what", "within", "past"),
+    [
+        ("tuck_top_speed", "tucked faster than its top speed", -0.015, -0.025),
+        ("tuck_slowest", "tucked too slow to be steady", 0.29, 0.31),
+        ("tuck_steepest_descent", "tucked on a steep descent", 1e-9, -1e-9),
+        ("tuck_gust_crosswind", "tucked in a gust crosswind", 1e-9, -1e-9),
+        ("tuck_min_radius", "tucked in a tight corner", -1e-9, 1e-9),
+        ("tuck_lateral", "leaning too far tucked", -0.002, -0.02),
+        ("tuck_shortest_stay", "tucked for too short a stay", 1.2, 1.6),
+        ("start_upright", "tucked after the start", -1e-6, 1e-6),
+        ("finish_upright", "tucked before the finish", -1e-6, 1e-6),
+    ],
+)
+def test_each_limit_is_checked_to_its_tolerance(field: str, what: str, within: float, past: float) -> None:
+    """A limit so near to what the plan rides is kept, one a little nearer is broken."""
+    plan = demo_plan(ROUTE)
+    if field in {"tuck_min_radius", "tuck_lateral"}:
+        plan = with_cells(plan, middle_of_a_tuck(plan), tightest_radius_m=80.0)
+    worst = of_tucked(plan)[field]
+    for off, broken in ((within, False), (past, True)):
+        found = recheck(plan, replace(limits(), **{field: worst + off}))
+        assert (what in {violation.what for violation in found}) == broken
+
+
 @pytest.mark.parametrize("quicker", [True, False])
 def test_a_cell_is_too_fast_at_either_end(quicker: bool) -> None:
     """A limit that only the start, or only the end, of a cell passes is passed."""
