@@ -367,6 +367,63 @@ def test_each_limit_is_checked_to_its_tolerance(field: str, what: str, within: f
         assert (what in {violation.what for violation in found}) == broken
 
 
+@pytest.mark.parametrize(("coasts_at", "margin", "flagged"), [(0.5, 0.9, True), (-0.5, 0.1, False)])
+def test_a_slope_rolls_past_the_top_speed_if_coasting_does(
+    coasts_at: float, margin: float, flagged: bool
+) -> None:
+    """Steady coasting half a metre a second above the tucked top speed is past it, half below isn't."""
+    plan = demo_plan(ROUTE)
+    cell, cells = middle_of_a_tuck(plan), plan.cells
+    top = float(plan.nodes.speed_m_s[cell : cell + 2].max()) + margin
+    speed = top + coasts_at
+    axial, side = speed + cells.headwind_m_s[cell], cells.crosswind_m_s[cell]
+    drag = 0.5 * cells.air_density_kg_m3[cell] * cells.cda_m2[cell] * np.hypot(axial, side) * axial
+    weight = plan.model.total_mass_kg * plan.model.gravity_m_s2
+    grade = -((drag + 0.091 + 0.0087 * speed) / weight + cells.crr[cell])
+    found = recheck(with_cells(plan, cell, grade=grade), replace(limits(), tuck_top_speed=top))
+    assert (cell in [v.cell for v in found if v.what == "rolling past the tucked top speed"]) == flagged
+
+
+def test_hands_are_late_wherever_they_are() -> None:
+    """Each place is told for which a slower rider's hands come late, and none for the quickest that do."""
+    plan, own = demo_plan(ROUTE), limits()
+    here = tucked(plan)
+    after = [int(k) + 1 for k in np.flatnonzero(np.diff(here.astype(int)) == -1)]
+    needed = (plan.cells.brake_n > 0.0) | (plan.cells.tightest_radius_m < own.tuck_min_radius)
+    end = plan.cells.start_m + plan.cells.length_m
+    needed |= end[-1] - end < own.finish_upright
+    for zone in plan.inputs["zones"]:
+        if zone["kind"] == "no-tuck":
+            needed |= (plan.cells.start_m < 1000.0 * zone["end_km"] - 0.1) & (
+                end > 1000.0 * zone["start_km"] + 0.1
+            )
+    places = [k + int(np.argmax(needed[k:])) for k in after]
+    lead = plan.nodes.time_s[places] - plan.nodes.time_s[after]
+    for slower, late in ((0.04, 0), (0.06, 1), (100.0, len(set(places)))):
+        found = recheck(plan, replace(own, hands_back=float(lead.min()) + slower))
+        told = [v.cell for v in found if v.what == "hands back too late"]
+        assert len([cell for cell in told if cell in places]) == late
+
+
+def test_a_rest_begins_with_what_is_left_of_w_prime() -> None:
+    """The same powers from half a W' go under the reserve that they keep from a whole one."""
+    plan = demo_plan(ROUTE)
+    spent = plan.model.w_prime_j - plan.totals.min_w_balance_j
+    balance = np.array(plan.nodes.w_balance_j)
+    balance[0] = plan.model.w_prime_reserve_j + 0.5 * spent
+    found = recheck(replace(plan, nodes=replace(plan.nodes, w_balance_j=balance)), limits())
+    assert [v.what for v in found] == ["under the W' reserve"]
+
+
+def test_motion_is_checked_in_slow_cells_too() -> None:
+    """Where the plan turns about, slowly, its speeds follow from its powers as well."""
+    plan = demo_plan(ROUTE)
+    speed = plan.nodes.speed_m_s
+    cell = 1 + int(np.flatnonzero((speed[1:-1] > 2.5) & (speed[1:-1] < 7.0) & (speed[2:] > speed[1:-1]))[0])
+    found = recheck(with_nodes(plan, cell + 1, speed_m_s=0.2), limits())
+    assert cell in [v.cell for v in found if "written speed" in v.what]
+
+
 @pytest.mark.parametrize("quicker", [True, False])
 def test_a_cell_is_too_fast_at_either_end(quicker: bool) -> None:
     """A limit that only the start, or only the end, of a cell passes is passed."""
