@@ -107,7 +107,9 @@ class Landmarks:
 
     def at(self, place: float, segment: PlanSegment, before: PlanSegment | None) -> str:
         """Say what stands at a place where the rider's task changes without a refusal."""
-        note = self._noted(place)
+        # What the rider noted may be a danger: it never marks where the hands leave the brakes.
+        tucks = segment.tucked and not (before is not None and before.tucked)
+        note = "" if tucks else self._noted(place)
         passed = [c for c in self.corners if -1.0 <= place - c.end <= NEAR]
         if note:
             return note

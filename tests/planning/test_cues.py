@@ -121,6 +121,14 @@ def limited_plan() -> Plan:
     return replace(plan, unsafe_to_tuck=unsafe, cues=cues)
 
 
+def test_a_note_never_marks_where_the_hands_leave_the_brakes() -> None:
+    """Gravel noted beside the place of a tuck is a line of its own, and the tuck keeps its own words."""
+    tuck = next(cue for cue in cues_of(sample_plan(), ()) if cue.kind == "tuck")
+    found = cues_of(sample_plan(), (Zone(ZoneKind.NOTE, tuck.at_m + 40.0, tuck.at_m + 90.0, "gravel"),))
+    assert {cue.kind for cue in found if cue.text == "gravel"} == {"note"}
+    assert tuck in found
+
+
 def test_a_speed_limit_is_told_where_the_hands_go_back_for_it() -> None:
     """The number stands first in the line, once; the name of the place alone doesn't hide it."""
     limits = [cue for cue in limited_plan().cues if "limit 25 km/h" in cue.text]
