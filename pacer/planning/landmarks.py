@@ -102,7 +102,9 @@ class Landmarks:
         slope = self._grade(place, place + SOON)
         if slope > SLOPE:
             return self._slope_change(place) or _slope_words(slope)
-        named = [_RULE_WORDS[reason.rule] for reason in stretch.reasons if reason.rule in _RULE_WORDS]
+        # A finish that is near has been named: a far one isn't why the hands go back here.
+        rules = [reason.rule for reason in stretch.reasons if reason.rule != Rule.FINISH]
+        named = [_RULE_WORDS[rule] for rule in rules if rule in _RULE_WORDS]
         return named[0] if named else self._slope_change(place) or "hands back"
 
     def at(self, place: float, segment: PlanSegment, before: PlanSegment | None) -> str:

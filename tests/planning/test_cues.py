@@ -13,7 +13,7 @@ from pacer.course.track import Corner, CornerKind, Zone, ZoneKind
 from pacer.planning.cues import make_cues, merge_cues
 from pacer.planning.elasticity import power_elasticity
 from pacer.planning.landmarks import corner_words
-from pacer.planning.plan import Cue, Plan
+from pacer.planning.plan import Cue, Plan, Reason, UnsafeStretch
 from tests.render.sample import BARS, HOODS, sample_corners, sample_plan, sample_zones
 
 
@@ -119,6 +119,21 @@ def limited_plan() -> Plan:
     )
     cues = make_cues(plan.cells, plan.segments, unsafe, sample_corners(), zones)
     return replace(plan, unsafe_to_tuck=unsafe, cues=cues)
+
+
+def test_a_far_finish_is_not_why_the_hands_go_back() -> None:
+    """A descent of kilometres that ends at the line is told as what it is."""
+    plan = sample_plan()
+    up = next(cue for cue in plan.cues if cue.kind == "up")
+    reasons = (
+        Reason("distance to the finish", 0.0, 200.0, "m"),
+        Reason("rolls past the tucked top speed", 56.0, 52.0, "km/h"),
+    )
+    for length, told in ((5000.0, "fast descent"), (500.0, "finish")):
+        stretch = UnsafeStretch(up.at_m + 30.0, up.at_m + length, up.at_m, reasons, 0.0)
+        down = replace(plan.cells, grade=np.full(plan.cells.grade.size, -0.03))
+        found = make_cues(down, plan.segments, (stretch,), (), ())
+        assert next(cue.text for cue in found if cue.at_m == up.at_m) == told
 
 
 def test_a_note_never_marks_where_the_hands_leave_the_brakes() -> None:
