@@ -10,6 +10,7 @@ from typing import Final
 import numpy as np
 
 from pacer.planning.plan import Cue, Plan
+from pacer.render.digest import table
 from pacer.render.words import clean, clock, cue_kilometres, kilometres_before, watts
 
 __all__ = ["Row", "card_rows"]
@@ -90,6 +91,7 @@ def _detail(plan: Plan, cues: Sequence[Cue], k: int) -> str:
     at = np.interp([cues[k].at_m, until], plan.nodes.distance_m, plan.nodes.time_s)
     lasts = clock(float(at[1] - at[0]))
     if not cues[k].tucked:
-        return lasts if following else f"{lasts} to the finish"
+        line = "dismount line" if table(plan, "race").get("finish") == "stop" else "finish"
+        return lasts if following else f"{lasts} to the {line}"
     up = next((cue for cue in following if not cue.tucked), None)
     return f"{lasts}, up at {kilometres_before(up.at_m if up is not None else end)}"

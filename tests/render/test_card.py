@@ -199,6 +199,14 @@ def test_many_fronts_come_with_a_way_to_need_fewer() -> None:
     assert not any("fronts" in note for note in draw_card(plan).notes)
 
 
+@pytest.mark.parametrize(("finish", "line"), [("stop", "dismount line"), ("rolling", "finish")])
+def test_the_last_line_says_where_to_stop(finish: str, line: str) -> None:
+    """A race that ends at a dismount line, where the brakes are needed, ends there on the card too."""
+    plan = sample_plan()
+    plan = replace(plan, inputs={**plan.inputs, "race": {**plan.inputs["race"], "finish": finish}})
+    assert card_rows(plan, plan.cues)[-1].detail.endswith(f"to the {line}")
+
+
 def test_several_positions_are_named() -> None:
     """Where upright may mean two positions, the line says which; TUCK alone is enough where there is one."""
     plan = sample_plan()
