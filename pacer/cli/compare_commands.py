@@ -88,6 +88,8 @@ def compare(
         write_file(picture, comparison_picture(found, kind))
     inputs.progress.done()
     typer.echo(comparison_json(found) if json_ else comparison_summary(found))
+    if picture is not None and not json_:
+        typer.echo(f"Written to {picture}")
 
 
 _USUAL = (

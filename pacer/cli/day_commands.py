@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from pathlib import Path
 from typing import TYPE_CHECKING, Annotated, Final
 
@@ -17,6 +17,7 @@ if TYPE_CHECKING:
     from pacer.files.settings import RaceSettings
     from pacer.planning.members import Member, Spreads
     from pacer.planning.outlook import Ensemble
+    from pacer.planning.plan import Plan
 
 __all__ = ["Draw", "lived", "register"]
 
@@ -144,11 +145,19 @@ def _write(found: Ensemble, out: Path | None, *, drawn: bool) -> None:
     from pacer.files.members import members_to_csv
     from pacer.render.outlook import outlook_json
 
-    files = {} if found.robust is None else dict(plan_files(found.robust.plan)[0])
+    files = {} if found.robust is None else dict(plan_files(_named(found.robust.plan))[0])
     files["ensemble.json"] = f"{outlook_json(found)}\n".encode()
     if drawn:
         files["members.csv"] = members_to_csv(found.members)
     write_files(out, files)
+
+
+def _named(plan: Plan) -> Plan:
+    """Name the robust plan as such, so that its card can't be taken for the plan's."""
+    from pacer.render.words import clean, route_name
+
+    race = {**plan.inputs["race"], "name": clean(f"Robust: {route_name(plan)}", 120)}
+    return replace(plan, inputs={**plan.inputs, "race": race})
 
 
 def _spreads(text: str | None) -> Spreads | None:
@@ -268,6 +277,8 @@ def replan(
         write_files(out, {"plan.json": plan_to_json(found.plan), "cue-card.pdf": card})
     progress.done()
     typer.echo(replanned_json(found) if json_ else replanned_summary(found))
+    if out is not None and not json_:
+        typer.echo(f"Written to {out}: cue-card.pdf, plan.json")
 
 
 def _seconds(text: str, option: str) -> float:

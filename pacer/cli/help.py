@@ -1,16 +1,25 @@
-"""How a command explains itself: plain text, options in groups, the same whatever version draws the rest."""
+"""How a command explains itself, and an option mistyped: plain text whatever version draws the rest."""
 
 from __future__ import annotations
 
-from collections.abc import Iterator
+import re
+from collections.abc import Iterator, Sequence
 from pathlib import Path
 from typing import Any, Final
 
+import typer
 from typer.core import TyperCommand
 
 __all__ = ["ExplainedCommand", "argument_rows", "option_groups", "usage_pieces"]
 
 _OTHERS: Final = "Options"
+
+_SAID: Final = (
+    (re.compile(r"^Input should be a valid integer.*"), "must be a whole number"),
+    (re.compile(r"^Input should be a valid number.*"), "must be a number, without its unit"),
+    (re.compile(r"^Input should be greater than or equal to (\S+)$"), r"must be \1 or more"),
+)
+"""What the option parser says of a value, and what is said instead."""
 
 
 def _is_option(parameter: Any) -> bool:
@@ -74,6 +83,18 @@ def _remarks(parameter: Any) -> Iterator[str]:
 class ExplainedCommand(TyperCommand):
     """A command whose help is drawn here."""
 
+    def parse_args(self, ctx: Any, args: list[str]) -> list[str]:
+        """Read the options; a value that can't be one is told with what was found."""
+        given = list(args)
+        try:
+            return super().parse_args(ctx, args)
+        except typer.BadParameter as error:
+            for parsers, ours in _SAID:
+                if parsers.match(error.message):
+                    error.message = f"{parsers.sub(ours, error.message)}{_found(error.param, given)}"
+                    break
+            raise
+
     def collect_usage_pieces(self, ctx: Any) -> list[str]:
         """Pieces of the usage line after the program's name."""
         return usage_pieces(self)
@@ -89,3 +110,14 @@ class ExplainedCommand(TyperCommand):
         for group, options in option_groups(self, also).items():
             with formatter.section(group):
                 formatter.write_dl(options)
+
+
+def _found(parameter: Any, args: Sequence[str]) -> str:
+    """What was given for an option, as it was typed last."""
+    for name in getattr(parameter, "opts", ()):
+        for at in range(len(args) - 1, -1, -1):
+            if args[at].startswith(f"{name}="):
+                return f" (found {args[at].partition('=')[2]!r})"
+            if args[at] == name and at + 1 < len(args):
+                return f" (found {args[at + 1]!r})"
+    return ""

@@ -80,12 +80,12 @@ WindSpeed: TypeAlias = Annotated[
         "--wind-speed",
         metavar="M/S",
         rich_help_panel=_WEATHER,
-        help="Mean wind 10 m above open ground, as forecasts give it.",
+        help="Mean wind 10 m above open ground, as forecasts give it, in m/s.",
     ),
 ]
 Gust: TypeAlias = Annotated[
     float | None,
-    typer.Option("--gust", metavar="M/S", rich_help_panel=_WEATHER, help="Highest gusts, as forecast."),
+    typer.Option("--gust", metavar="M/S", rich_help_panel=_WEATHER, help="Highest gusts, in m/s."),
 ]
 Temperature: TypeAlias = Annotated[
     float | None,

@@ -92,7 +92,7 @@ def course_picture(course: Course, cells: Cells, cuts: npt.NDArray[np.int64], pa
     SettingsError
         For a name that ends neither in .svg nor in .png.
     """
-    from pacer.render.picture import route_picture
+    from pacer.render.course_picture import route_picture
 
     return route_picture(course, cells, cuts, picture_kind(path))
 

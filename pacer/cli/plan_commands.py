@@ -110,25 +110,31 @@ def route(
         Path | None,
         typer.Option("--picture", metavar="FILE", help="Draw profile and map into FILE.svg or FILE.png."),
     ] = None,
+    everything: Annotated[
+        bool, typer.Option("--all", help="Every climb, corner and segment of a long course too.")
+    ] = False,
 ) -> None:
-    """Show the course: length, climb, corners, what was cleaned.
+    """Show the course: length, climbs, corners, what was cleaned.
 
-    Corners that the file draws too coarsely to be measured are named, and so is everything that reading
-    changed, with its reason.
+    Of a course with many corners the tight ones to look at first are shown, after a descent before others;
+    `--all` shows the rest. Corners that the file draws too coarsely to be measured are named, and so is
+    everything that reading changed, with its reason.
     """
     from pacer.cli.loading import CourseOptions, load_course
     from pacer.cli.outputs import course_picture
     from pacer.course.cells import make_cells
     from pacer.course.segment import course_segments
     from pacer.files._atomic import write_file
-    from pacer.render.summary import route_summary
+    from pacer.render.course_text import route_summary
 
     course = load_course(route, CourseOptions(track, flat, start_km, end_km), laps=laps, reverse=reverse)
     cells = make_cells(course)
     cuts = course_segments(cells)
     if picture is not None:
         write_file(picture, course_picture(course, cells, cuts, picture))
-    typer.echo(route_summary(course, cells, cuts))
+    typer.echo(route_summary(course, cells, cuts, everything=everything))
+    if picture is not None:
+        typer.echo(f"Written to {picture}")
 
 
 def card(

@@ -261,7 +261,7 @@ def field_test(
         plan = plan_field_test(
             setup, difference, speed=speed / 3.6, run_length=run_length, wind_change=wind_change
         )
-        typer.echo(field_test_plan_summary(plan, difference))
+        typer.echo(field_test_plan_summary(plan, difference, [p.name for p in setup.positions]))
         return
     from pacer.cli.stretches import read_stretches
     from pacer.render.calibration_text import field_test_summary
@@ -292,6 +292,7 @@ def review(
     from pacer.files.plans import read_plan
     from pacer.render.review_page import draw_review
     from pacer.render.review_text import review_summary
+    from pacer.render.words import route_name
     from pacer.rides.review import review_ride
 
     made = read_plan(plan)
@@ -300,7 +301,7 @@ def review(
     parts = (*told, *(read_lap_positions(lap_positions, read) if lap_positions is not None else ()))
     found = review_ride(read, made, parts, position)
     if out is not None:
-        write_file(out, draw_review(found))
+        write_file(out, draw_review(found, route_name(made)))
     typer.echo(review_summary(found))
     if out is not None:
         typer.echo(f"Written to {out}")

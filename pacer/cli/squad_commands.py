@@ -28,6 +28,7 @@ EXIT_SOME_UNUSABLE = 1
 EXIT_SOME_INFEASIBLE = 3
 EXIT_INTERRUPTED = 130
 _STATE = "squad.json"
+_LONGEST_NAME = 120
 
 _Planned: TypeAlias = "Future[tuple[dict[str, bytes], dict[str, float]]]"
 
@@ -118,7 +119,8 @@ def _riders(inputs: PlanInputs, start_list: Path) -> list[_Rider]:
     for record in records:
         rider = _Rider(record.fields["name"], record.fields.get("bib", ""), _slug(record, slugs))
         try:
-            rider.request = loader.request(*row_settings(record, riding, racing, start_list.parent))
+            request = loader.request(*row_settings(record, riding, racing, start_list.parent))
+            rider.request = _named(request, f"{rider.bib} {rider.name}")
             rider.fingerprint = _fingerprint(rider.request, inputs.course)
         except InputError as error:
             _refuse(rider, error)
@@ -128,6 +130,15 @@ def _riders(inputs: PlanInputs, start_list: Path) -> list[_Rider]:
         _refuse(rider, fault)
         found.append(rider)
     return found
+
+
+def _named(request: Request, rider: str) -> Request:
+    """Put the rider's name before the race's, so that cards and reports can't be taken for another's."""
+    from pacer.render.words import clean
+
+    race = request.race
+    whose = f"{clean(rider, 60)}, {race.name or request.course.name or 'the race'}"
+    return replace(request, race=replace(race, name=clean(whose, _LONGEST_NAME)))
 
 
 def _refuse(rider: _Rider, error: PacerError) -> None:

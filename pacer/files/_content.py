@@ -14,6 +14,7 @@ from pacer.files._unfinished import cut_off
 
 __all__ = [
     "Touched",
+    "is_folder",
     "read_content",
     "read_text",
     "remember",
@@ -77,6 +78,14 @@ def remember_written(folder: Path) -> None:
 _MEGABYTE = 1_000_000
 
 
+def is_folder(path: Path) -> bool:
+    """Whether a folder stands there; False for what can't be the name of anything."""
+    try:
+        return path.is_dir()
+    except (OSError, ValueError):
+        return False
+
+
 def read_content(path: Path, *, most: int, kind: str, error: type[InputError]) -> bytes:
     """Read a file, but never more than `most` bytes of it, so that a device in its place ends too.
 
@@ -96,6 +105,8 @@ def read_content(path: Path, *, most: int, kind: str, error: type[InputError]) -
         with path.open("rb") as file:
             content = file.read(most + 1)
     except OSError as fault:
+        if is_folder(path):
+            raise error("a folder, not a file", where=where, do="give the file in it") from None
         reason = fault.strerror or type(fault).__name__
         raise error("the file can't be read", where=where, found=reason, do="check the name") from None
     except ValueError:  # a null character in the path

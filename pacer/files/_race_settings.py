@@ -102,7 +102,11 @@ def read_race_file(path: Path) -> RaceSettings:
     WeatherError
         If the forecast can't be used.
     """
-    return race_from_tables(load_toml(path), str(path), folder=path.parent)
+    data = load_toml(path)
+    if "rider" in data and not {"race", "weather"} & set(data):
+        do = "give it with --rider, and with --race a file with [race] or [weather]"
+        raise SettingsError("is a rider file, not a race file", where=str(path), do=do)
+    return race_from_tables(data, str(path), folder=path.parent)
 
 
 def race_from_tables(

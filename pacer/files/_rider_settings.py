@@ -7,6 +7,7 @@ from dataclasses import dataclass, field
 from pathlib import Path
 from typing import Any, Final, TypeVar
 
+from pacer.errors import SettingsError
 from pacer.files._schema import Fault, Table, refuse, show, validate
 from pacer.files._settings_models import (
     BikeTable,
@@ -85,7 +86,11 @@ def read_rider_file(path: Path) -> RiderSettings:
     SettingsError
         If it can't be read; or all that is wrong in it, in one line.
     """
-    return rider_from_tables(load_toml(path), str(path))
+    data = load_toml(path)
+    if {"race", "weather"} & set(data) and "rider" not in data:
+        do = "give it with --race, and with --rider a file with [rider]"
+        raise SettingsError("is a race file, not a rider file", where=str(path), do=do)
+    return rider_from_tables(data, str(path))
 
 
 def rider_from_tables(data: Mapping[str, Any], source: str = "") -> RiderSettings:

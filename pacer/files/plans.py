@@ -14,7 +14,7 @@ import numpy as np
 
 from pacer.errors import PlanFileError
 from pacer.files import _plan_schema as schema
-from pacer.files._content import read_text
+from pacer.files._content import is_folder, read_text
 from pacer.files._plan_reader import PlanReader, refusal
 from pacer.files._plan_schema import Flag, Kind, Number, Whole
 from pacer.planning.plan import SCHEMA, Plan, Reason
@@ -161,7 +161,10 @@ def read_plan(path: Path | str) -> Plan:
         In one line, where the file can't be read, isn't a plan of this schema, lacks a key, holds a wrong
         type, a value out of its range or arrays that don't fit each other.
     """
-    text = read_text(Path(path), most=_LARGEST_FILE, kind="a plan file", error=PlanFileError)
+    path = Path(path)
+    if is_folder(path):
+        raise PlanFileError("a folder, not a plan file", where=str(path), do=f"give {path / 'plan.json'}")
+    text = read_text(path, most=_LARGEST_FILE, kind="a plan file", error=PlanFileError)
     return _parse(text, str(path))
 
 

@@ -14,7 +14,9 @@ from pacer.rides.critical_power import CriticalPowerFit
 __all__ = ["updated_rider_toml"]
 
 _HEADER: Final = re.compile(r"^\s*(\[\[?)\s*([A-Za-z0-9_.\-]+)\s*\]\]?\s*(#.*)?$")
-_SAID: Final = re.compile(r"^(± [\d.]+( W| J)? )?from (\d+ (rides?|efforts)|the rides)(; )?")
+_SAID: Final = re.compile(
+    r"^(± [\d.]+( W| J)? (\((95 %|standard error)\) )?)?from (\d+ (rides?|efforts)|the rides)(; )?"
+)
 """What an earlier calibration wrote into the comment."""
 
 _KEY: Final = re.compile(r"^(\s*)([A-Za-z0-9_\-]+)(\s*=\s*)([^#\n]*?)(\s*(?:#.*)?)$")
@@ -61,9 +63,9 @@ def updated_rider_toml(
         _want_calibration(calibration, names, wanted)
     if critical_power is not None:
         fit = critical_power
-        said = f"± {fit.critical_power_error:.0f} W from {len(fit.used)} efforts"
+        said = f"± {fit.critical_power_error:.0f} W (standard error) from {len(fit.used)} efforts"
         wanted[("rider", 0), "critical_power_w"] = (f"{fit.critical_power:.0f}.0", said)
-        said = f"± {fit.w_prime_error:.0f} J from {len(fit.used)} efforts"
+        said = f"± {fit.w_prime_error:.0f} J (standard error) from {len(fit.used)} efforts"
         wanted[("rider", 0), "w_prime_j"] = (f"{fit.w_prime:.0f}.0", said)
     for name, factor in (power_factors or {}).items():
         if name in names:
@@ -81,12 +83,13 @@ def _want_calibration(
     rides = len(calibration.rides)
     told = f"from {rides} ride" + ("s" if rides != 1 else "")
     if calibration.crr.told is not Told.FILE:
-        said = f"± {calibration.crr.error:.5f} {told}"
+        said = f"± {1.96 * calibration.crr.error:.5f} (95 %) {told}"
         wanted[("bike", 0), "crr"] = (f"{calibration.crr.value:.5f}", said)
     for position in calibration.positions:
         if position.cda.told is Told.RIDES and position.name in names:
             place = ("positions", names.index(position.name))
-            wanted[place, "cda_m2"] = (f"{position.cda.value:.4f}", f"± {position.cda.error:.4f} {told}")
+            said = f"± {1.96 * position.cda.error:.4f} (95 %) {told}"
+            wanted[place, "cda_m2"] = (f"{position.cda.value:.4f}", said)
 
 
 def _parse(text: str, source: str) -> dict[str, Any]:

@@ -142,8 +142,8 @@ _MEANING: Final[Mapping[type[Table], Mapping[str, str]]] = {
     },
     WeatherTable: {
         "wind_from_deg": "where the wind blows from, clockwise from true north",
-        "wind_speed_m_s": "10-minute mean at 10 m over open ground",
-        "gust_m_s": "highest 3 seconds",
+        "wind_speed_m_s": "10-minute mean at 10 m over open ground; km/h divided by 3.6",
+        "gust_m_s": "highest 3 seconds; km/h divided by 3.6",
         "temperature_c": "in the shade",
         "pressure_hpa": "reduced to mean sea level, as forecasts give it",
         "relative_humidity": "70 % is 0.7",

@@ -11,8 +11,8 @@ from pacer.planning.plan import Plan
 from pacer.planning.splits import DRAG_SPREAD, POWER_SPREAD, WIND_SPREAD, Split
 from pacer.render._fonts import Typeface
 from pacer.render._pen import MM, Box, Pen
-from pacer.render.digest import table
-from pacer.render.words import clean, clock, kilometres, percent
+from pacer.render.digest import table, weather_words
+from pacer.render.words import as_typed, clean, clock, kilometres, percent, together
 
 __all__ = ["CHECKLIST", "Item", "back_items", "draw_back", "flow"]
 
@@ -38,8 +38,8 @@ _COCKPIT: Final = {
     "extension_torque_nm": ("extension bolts", "N·m"),
     "pad_torque_nm": ("pad bolts", "N·m"),
     "stem_torque_nm": ("stem bolts", "N·m"),
-    "clamp_torque_limit_nm": ("clamp maker's limit", "N·m"),
-    "bar_torque_limit_nm": ("bar maker's limit", "N·m"),
+    "clamp_torque_limit_nm": ("clamp limit", "N·m"),
+    "bar_torque_limit_nm": ("bar limit", "N·m"),
     "extension_torque_limit_nm": ("extension limit", "N·m"),
     "pad_torque_limit_nm": ("pad limit", "N·m"),
     "stem_torque_limit_nm": ("stem limit", "N·m"),
@@ -92,6 +92,7 @@ def back_items(
         f"±{percent(WIND_SPREAD)}, together."
     )
     items.append(Item("text", spreads))
+    items.append(Item("text", f"Planned for {weather_words(plan)}."))
     items += [Item("text", clean(note)) for note in notes]
     return items
 
@@ -182,14 +183,14 @@ def _set(item: Item, room: float, size: float, typeface: Typeface) -> Iterator[_
         yield _Line(item, item.text, True, lead)
     else:
         indent = 1.3 * size if item.kind == "check" else 0.0
-        for k, text in enumerate(_wrapped(item.text, room - indent, size, typeface)):
-            yield _Line(item, text, k == 0, lead + (0.22 * size if k == 0 else 0.0))
+        for k, text in enumerate(_wrapped(together(item.text), room - indent, size, typeface)):
+            yield _Line(item, as_typed(text), k == 0, lead + (0.22 * size if k == 0 else 0.0))
 
 
 def _wrapped(text: str, room: float, size: float, typeface: Typeface) -> Iterator[str]:
     """Break a text at spaces; a single word wider than the room is broken where it must."""
     line = ""
-    for word in text.split():
+    for word in text.split(" "):
         while typeface.width(word, size) > room and len(word) > 1:
             cut = len(word) - 1
             while cut > 1 and typeface.width(word[:cut], size) > room:

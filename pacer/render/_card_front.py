@@ -14,6 +14,7 @@ import numpy as np
 from pacer.planning.plan import Plan
 from pacer.render._card_rows import Row
 from pacer.render._pen import MM, SQUEEZE, Box, Pen
+from pacer.render.digest import wind_sign
 from pacer.render.words import clock, route_name
 
 __all__ = ["draw_front", "lines_on"]
@@ -23,6 +24,9 @@ _LINE: Final = 6.3 * MM
 _TALLEST: Final = 10.0 * MM
 _NARROW: Final = 46.0 * MM
 _COLUMN: Final = 52.0 * MM
+_LEGIBLE: Final = 0.85
+"""Share of the size down to which words are made smaller before something is left out; a design choice."""
+
 _DIGIT: Final = 0.73
 """Height of a digit over the size of the font (DejaVu Sans)."""
 
@@ -76,15 +80,21 @@ def draw_front(
 
 
 def _draw_header(pen: Pen, box: Box, plan: Plan, number: str, span: tuple[float, float]) -> None:
-    """Name and time, and the course in outline with a bar where it is ridden tucked."""
-    size = 2.5 * MM
+    """Name, wind and time, and the course in outline with a bar where it is ridden tucked."""
+    size, gap = 2.5 * MM, 2.0 * MM
     line = box.top - 0.8 * size
-    time = clock(plan.totals.time_s)
-    taken = pen.text(box.right, line, f"{time}  {number}".strip(), size, bold=True, right=True)
+    time = f"{clock(plan.totals.time_s)}  {number}".strip()
+    room = box.width - pen.text(box.right, line, time, size, bold=True, right=True) - gap / 2
     if box.width < _NARROW:
+        sign = wind_sign(plan)
+        small = min(0.84 * size, room / max(0.82 * pen.typeface.width(sign, 1.0), 1e-9))
+        pen.text(box.x, line, sign, small, room=room)
         line -= 1.05 * size
-        taken = 0.0
-    pen.text(box.x, line, route_name(plan), size, bold=True, room=box.width - taken - 2 * MM)
+        room = box.width
+    else:
+        right = box.x + room - gap / 2
+        room -= gap / 2 + pen.text(right, line, wind_sign(plan), 0.84 * size, right=True) + gap
+    pen.text(box.x, line, route_name(plan), size, bold=True, room=room)
     foot = box.y + 1.3 * MM
     bar = Box(box.x, foot, box.width, 1.1 * MM)
     pen.ink(0.62)
@@ -161,9 +171,16 @@ def _draw_tall(pen: Pen, box: Box, row: Row, digits: int) -> None:
 
 
 def _draw_seen(pen: Pen, x: float, y: float, row: Row, size: float, room: float) -> None:
-    """Write what stands there; smaller rather than cut."""
-    em = 0.82 * pen.typeface.width(row.seen, 1.0, bold=True)
-    pen.text(x, y, row.seen, size * min(1.0, max(0.7, room / max(em * size, 1e-9))), bold=True, room=room)
+    """Write what stands there; of several things the first ones alone rather than all of them small."""
+    said = row.seen
+    while _fits(pen, said, size, room) < _LEGIBLE and ", " in said:
+        said = said.rpartition(", ")[0]
+    pen.text(x, y, said, size * min(1.0, max(0.7, _fits(pen, said, size, room))), bold=True, room=room)
+
+
+def _fits(pen: Pen, said: str, size: float, room: float) -> float:
+    """How large bold letters, narrowed a little, may be to fit, as a share of their size."""
+    return room / max(0.82 * pen.typeface.width(said, size, bold=True), 1e-9)
 
 
 def _draw_task(pen: Pen, x: float, y: float, row: Row, size: float, room: float) -> None:

@@ -6,9 +6,12 @@ import html
 from collections.abc import Iterable, Sequence
 from typing import Any, Final
 
-from pacer.render.words import clean
+from pacer.render.words import clean, together
 
 __all__ = ["Html", "data_table", "el", "join", "polyline"]
+
+_FLOWING: Final = frozenset({"p", "li"})
+"""Elements that hold sentences."""
 
 _VOID: Final = frozenset({"br", "meta", "input", "hr", "link", "img", "col"})
 
@@ -47,7 +50,13 @@ def el(tag: str, *children: object, **attributes: Any) -> Html:
     written = "".join(_attribute(name, value) for name, value in attributes.items())
     if tag in _VOID:
         return Html(f"<{tag}{written}>")
+    if tag in _FLOWING:
+        children = tuple(part if isinstance(part, Html) else _unbroken(part) for part in children)
     return Html(f"<{tag}{written}>{join(children)}</{tag}>")
+
+
+def _unbroken(part: object) -> Html:
+    return Html(together(_content(part)))
 
 
 def _attribute(name: str, value: Any) -> str:

@@ -16,9 +16,11 @@ from pacer.render.reasons import rule_words, stretch_reasons
 from pacer.render.words import (
     clock,
     compass,
+    ground,
     kilometres,
     kilometres_before,
     labelled,
+    minutes,
     percent,
     seconds,
     speed_kmh,
@@ -54,8 +56,7 @@ def place_button(start: float, end: float) -> Html:
 
 
 def _ground(grade: float) -> Html:
-    told = "flat" if abs(grade) < 0.005 else f"{'climb' if grade > 0 else 'descent'} {100 * abs(grade):.1f} %"
-    return el("span", told, class_="nowrap")
+    return el("span", ground(grade), class_="nowrap")
 
 
 def _along(wind: float) -> str:
@@ -89,7 +90,7 @@ def worth_table(plan: Plan) -> Html:
     lead = el(
         "p",
         el("b", f"The best {enough} of {len(stretches)} give {percent(_ENOUGH)} of the gain."),
-        f" All of them together save {seconds(total)}. A rider who would rather be tucked less keeps the "
+        f" All of them together save {minutes(total)}. A rider who would rather be tucked less keeps the "
         "first few and stays upright elsewhere; the line in the table marks where the 80 % are reached.",
     )
     caption = "What each tucked stretch is worth, best first"
@@ -117,7 +118,7 @@ def unsafe_table(plan: Plan) -> Html:
         )
         for s in plan.unsafe_to_tuck
     ]
-    head = ("hands back by km", "unsafe km", "costs", "why, with the value found and what is allowed")
+    head = ("up by km", "unsafe km", "costs", "why, with the value found and what is allowed")
     return data_table("Where it is unsafe to be tucked", head, rows, words=(1, 3), quiet=True, stacked=True)
 
 

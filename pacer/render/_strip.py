@@ -69,8 +69,9 @@ def area_path(share: FloatArray, values: FloatArray, low: float, high: float, *,
 def level(value: float, low: float, high: float, name: str) -> Html:
     y = down((value - low) / (high - low))
     line = el("line", x1="0", x2="100%", y1=y, y2=y, class_="level")
+    said = f"{value:.0f}" if value >= 100.0 else f"{value:.4g}"
     return join(
-        [line, el("text", f"{name} {value:.4g}", x="99.5%", y=y, dy="-4", text_anchor="end", class_="level")]
+        [line, el("text", f"{name} {said}", x="99.5%", y=y, dy="-4", text_anchor="end", class_="level")]
     )
 
 

@@ -98,6 +98,7 @@ class SvgSurface:
             viewBox=f"0 0 {width} {height}",
             width=str(width),
             height=str(height),
+            style="max-width:100%;height:auto",
             role="img",
             font_family="DejaVu Sans, system-ui, sans-serif",
         )

@@ -3,10 +3,9 @@
 from __future__ import annotations
 
 import math
-import textwrap
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 
-from pacer.render.words import clean, clock, compass, percent
+from pacer.render.words import clean, clock, compass, percent, wrap
 from pacer.rides.calibrate import Calibration, Estimate, RideFit, Told
 from pacer.rides.critical_power import CriticalPowerFit
 from pacer.rides.field_test import FieldTest, FieldTestPlan
@@ -29,7 +28,7 @@ def _list(title: str, sentences: Iterable[str], width: int) -> Iterator[str]:
         yield ""
         yield title
         for sentence in found:
-            yield from textwrap.wrap(sentence, width, initial_indent="  - ", subsequent_indent="    ")
+            yield from wrap(sentence, width, first="  - ", rest="    ")
 
 
 def _estimate(estimate: Estimate, digits: int, unit: str) -> str:
@@ -82,9 +81,7 @@ def _ride_lines(ride: RideFit, width: int) -> Iterator[str]:
         )
     left = ", ".join(f"{fate.words} {clock(s)}" for fate, s in sorted(ride.left_out.items()))
     if left:
-        yield from textwrap.wrap(
-            f"left out: {left}", width, initial_indent="    ", subsequent_indent="      "
-        )
+        yield from wrap(f"left out: {left}", width, first="    ", rest="      ")
 
 
 def critical_power_summary(fit: CriticalPowerFit, width: int = _WIDTH) -> str:
@@ -105,17 +102,27 @@ def critical_power_summary(fit: CriticalPowerFit, width: int = _WIDTH) -> str:
     for misfit in fit.misfits:
         trial = misfit.trial
         text = f"{clock(trial.duration):>6}  {trial.power:4.0f} W  not used, {clean(misfit.reason)}"
-        lines += textwrap.wrap(text, width, initial_indent="  ", subsequent_indent="      ")
+        lines += wrap(text, width, first="  ", rest="      ")
     lines += _list("Mind", fit.notes, width)
     return "\n".join(lines)
 
 
-def field_test_plan_summary(plan: FieldTestPlan, difference: float, width: int = _WIDTH) -> str:
-    """Say what to ride to tell two positions apart."""
+def field_test_plan_summary(
+    plan: FieldTestPlan, difference: float, positions: Sequence[str], width: int = _WIDTH
+) -> str:
+    """Say what to ride to tell two positions apart.
+
+    Parameters
+    ----------
+    positions : sequence of str
+        What the rider's are called.
+    """
     if plan.runs:
+        between = " and ".join(positions) if len(positions) == 2 else f"two of {', '.join(positions)}"
         lines = [
             f"To tell {difference:.3f} m² with 95 % confidence: {plan.runs} runs in each position, in order",
             f"  {plan.order}",
+            f"A and B are the positions to compare: {clean(between)}.",
         ]
     else:
         lines = [
@@ -127,7 +134,7 @@ def field_test_plan_summary(plan: FieldTestPlan, difference: float, width: int =
         f"One run is expected to scatter by {plan.scatter:.4f} m²: wind {plan.by_wind:.4f}, power meter "
         f"{plan.by_power:.4f}, height {plan.by_height:.4f}."
     )
-    lines = [line for text in lines for line in textwrap.wrap(text, width, subsequent_indent="  ")]
+    lines = [line for text in lines for line in wrap(text, width, rest="  ")]
     lines += _list("The course and the day", plan.course, width)
     return "\n".join(lines)
 
@@ -147,7 +154,7 @@ def field_test_summary(test: FieldTest, width: int = _WIDTH) -> str:
             f"These runs can't tell {first} and {second} apart: the difference is {test.difference:+.3f} m², "
             f"but anything from {test.low:+.3f} to {test.high:+.3f} would fit."
         )
-    lines = textwrap.wrap(verdict, width)
+    lines = wrap(verdict, width)
     lines.append(f"  95 % range {test.low:+.3f} to {test.high:+.3f} m²; confidence {percent(confidence, 1)}")
     lines.append(f"  scatter between runs {test.scatter:.4f} m²")
     lines += ["", "  run  position             drag area   speed   power"]
@@ -169,5 +176,5 @@ def power_factor_summary(factors: Iterable[PowerFactor], width: int = _WIDTH) ->
             )
         else:
             text = f"{name}: the rider file's value stays; {found.reason}"
-        lines += textwrap.wrap(text, width, initial_indent="  ", subsequent_indent="    ")
+        lines += wrap(text, width, first="  ", rest="    ")
     return "\n".join(["Power in position", *lines]) if lines else ""

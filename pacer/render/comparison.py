@@ -3,23 +3,22 @@
 from __future__ import annotations
 
 import json
-import textwrap
 from collections.abc import Iterator
 from typing import Any, Final
 
 from pacer.planning.comparing import Comparison, Difference, Outcome
-from pacer.render.words import clean, clock, signed_seconds
+from pacer.render.words import clean, clock, signed_seconds, wrap
 
 __all__ = ["comparison_json", "comparison_summary"]
 
-_LABEL: Final = 24
+_LABEL: Final = 22
 _TIME: Final = 7
 _COLUMNS: Final = ("climb", "flat", "descent", "headwind", "sidewind", "tailwind")
-_HEADS: Final = ("climbs", "flat", "falls", "head", "side", "tail")
+_HEADS: Final = ("climbs", "flat", "descents", "head", "side", "tail")
 
 _UNITS: Final = (
     ("power", 1.0, "1 W more to hold"),
-    ("drag_area", -0.01, "0.01 m2 less drag area"),
+    ("drag_area", -0.01, "0.01 m² less drag area"),
     ("mass", -1.0, "1 kg lighter"),
     ("crr", -0.001, "0.001 less rolling resistance"),
     ("wind", 1.0, "1 m/s more wind"),
@@ -33,7 +32,8 @@ def comparison_summary(comparison: Comparison, width: int = 80) -> str:
         [
             clean(comparison.name, width),
             "Seconds against the race as given: - faster, + slower; shared out by the slope",
-            "of the road, and once more by the wind along it.",
+            "of the road, and once more by the wind along it. These are the fastest rides",
+            "within the limits; a plan that can be read off a card is some seconds slower.",
             "",
             *_rows(comparison),
             "",
@@ -46,7 +46,7 @@ def comparison_summary(comparison: Comparison, width: int = 80) -> str:
 
 
 def _rows(comparison: Comparison) -> Iterator[str]:
-    heads = "".join(f"{name:>7}" for name in ("all", *_HEADS))
+    heads = f"{'all':>7}" + "".join(f"{name:>{_wide(name)}}" for name in _HEADS)
     yield f"{'':{_LABEL}}{'time':>{_TIME}}{heads}"
     yield _row(comparison.base_label, comparison.base)
     for difference in comparison.differences:
@@ -64,7 +64,11 @@ def _row(label: str, outcome: Outcome, difference: Difference | None = None) -> 
     if difference.shares is None:
         return f"{line}  (another road: no shares)"
     shares = [signed_seconds(getattr(difference.shares, name)) for name in _COLUMNS]
-    return line + "".join(f"{share:>7}" for share in shares)
+    return line + "".join(f"{share:>{_wide(head)}}" for head, share in zip(_HEADS, shares, strict=True))
+
+
+def _wide(head: str) -> int:
+    return max(7, len(head) + 1)
 
 
 def _unit_lines(comparison: Comparison) -> Iterator[str]:
@@ -79,7 +83,7 @@ def _refused(comparison: Comparison, width: int) -> Iterator[str]:
 
 
 def _wrapped(text: str, width: int) -> list[str]:
-    return ["", *textwrap.wrap(clean(text), width)]
+    return ["", *wrap(clean(text), width)]
 
 
 def comparison_json(comparison: Comparison) -> str:

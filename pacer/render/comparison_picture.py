@@ -47,7 +47,8 @@ def comparison_picture(comparison: Comparison, kind: str = "svg") -> bytes:
         points = _curve(comparison.base.distance, difference.gap, total, low, high)
         surface.line(points, colour, 3.0)
         surface.line([points[-1], (_RIGHT + 14, end)], colour, 1.0)
-        told = f"{signed_seconds(difference.seconds)} s  {clean(difference.label, 30)}"
+        won = signed_seconds(difference.seconds).replace("-", "−")
+        told = f"{won} s  {clean(difference.label, 30)}"
         surface.write((_RIGHT + 20, end + 6), told, Letters(17, colour=colour, bold=True))
     _profile(surface, comparison.base, total)
     return surface.done()

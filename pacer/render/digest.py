@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from collections.abc import Mapping, Sequence
 from dataclasses import dataclass
 from itertools import groupby
@@ -10,7 +11,9 @@ from typing import Any, Final
 import numpy as np
 
 from pacer.planning.plan import Plan, PlanSegment, UnsafeStretch
-from pacer.render.words import clock, percent, seconds
+from pacer.render._view import stretches
+from pacer.render.words import clean, compass, minutes, percent, wind_speed
+from pacer.units import KMH, FloatArray
 
 __all__ = [
     "Answer",
@@ -20,20 +23,24 @@ __all__ = [
     "decision",
     "enough_for",
     "place_at",
+    "rider_words",
     "rule_costs",
     "table",
     "terrain",
     "tucked_stretches",
+    "weather_words",
+    "wind_sign",
     "wind_words",
 ]
 
 _SLOPE: Final = 0.02
 """Grade from which a segment counts as a climb or a descent here; a choice of display."""
 
+_FEW: Final = 0.005
+"""Share of the road under which it isn't told that it is ridden upright by choice."""
+
 _HARDLY: Final = 0.0025
 """Share of the race's time under which the tuck is said to hardly pay; a choice of display."""
-
-_COMPASS: Final = ("N", "NE", "E", "SE", "S", "SW", "W", "NW")
 
 
 @dataclass(frozen=True, slots=True)
@@ -77,11 +84,13 @@ class Answer:
     pays: str
     where: str
     where_not: str
+    by_choice: str
+    """Empty where the plan is upright nowhere else."""
 
 
 def decision(plan: Plan) -> Answer:
     """Answer whether tucking pays on this course, where, and where the hands stay on the brakes."""
-    return Answer(_pays(plan), _where(plan), _where_not(plan))
+    return Answer(_pays(plan), _where(plan), _where_not(plan), _by_choice(plan))
 
 
 def _pays(plan: Plan) -> str:
@@ -93,7 +102,7 @@ def _pays(plan: Plan) -> str:
         return "Yes"
     if round(saved) < 1:
         return "No gain: no faster than never tucked"
-    told = f"{clock(saved) if saved >= 60.0 else seconds(saved)} faster than never tucked"
+    told = f"{minutes(saved)} faster than never tucked"
     if saved < _HARDLY * upright:
         return f"Hardly: {told}"
     return f"Yes: {told} ({percent(saved / upright, 1)})"
@@ -117,9 +126,17 @@ def _where_not(plan: Plan) -> str:
         return "the safety rules refuse it nowhere"
     length = sum(s.end_m - s.up_by_m for s in unsafe)
     share = percent(length / plan.totals.distance_m)
-    cost = seconds(sum(s.cost_s for s in unsafe))
+    cost = minutes(sum(s.cost_s for s in unsafe))
     places = f"{_count(len(unsafe), 'stretch')}, {length / 1000:.1f} km ({share})"
     return f"{places}, by the safety rules; costs {cost}"
+
+
+def _by_choice(plan: Plan) -> str:
+    length = sum(s.end_m - s.start_m for s in stretches(plan) if s.state == "up")
+    share = length / plan.totals.distance_m
+    if share < _FEW or not tucked_stretches(plan):
+        return ""
+    return f"{length / 1000:.1f} km ({percent(share)}) more by choice: too little to gain, or a rest"
 
 
 def tucked_stretches(plan: Plan) -> tuple[TuckedStretch, ...]:
@@ -209,14 +226,100 @@ def table(plan: Plan, name: str) -> Mapping[str, Any]:
 
 
 def wind_words(plan: Plan) -> str:
-    """Say the wind of the race: "wind 4.2 m/s from SW (240°), gusts 8.3 m/s"."""
+    """Say the wind of the race: "wind 4.2 m/s (15 km/h) from WSW (240°), gusts 8.3 m/s (30 km/h)"."""
     weather = table(plan, "weather")
     speed, origin, gust = (weather.get(key) for key in ("wind_speed_m_s", "wind_from_deg", "gust_m_s"))
     if not isinstance(speed, int | float):
-        return "wind from a forecast" if isinstance(speed, list) else "wind not given"
+        return _forecast_words(plan) if isinstance(speed, list) else "wind not given"
     if speed <= 0.0:
         return "no wind"
-    words = f"wind {speed:.1f} m/s"
+    words = f"wind {wind_speed(speed)}"
     if isinstance(origin, int | float):
-        words += f" from {_COMPASS[round(origin / 45.0) % 8]} ({origin:.0f}°)"
-    return f"{words}, gusts {gust:.1f} m/s" if isinstance(gust, int | float) else words
+        words += f" from {compass(origin)} ({origin:.0f}°)"
+    return f"{words}, gusts {wind_speed(gust)}" if isinstance(gust, int | float) else words
+
+
+@dataclass(frozen=True, slots=True, eq=False)
+class _Met:
+    """What a forecast says from the start to the finish, at even times; shape (k,), SI but for °C."""
+
+    speed: FloatArray
+    origin_deg: FloatArray
+    gust: FloatArray
+    celsius: FloatArray
+
+
+def _forecast(plan: Plan) -> _Met | None:
+    """Read the forecast off the plan's inputs; None where the plan wasn't made from one."""
+    weather = table(plan, "weather")
+    names = ("seconds_after_start", "wind_speed_m_s", "wind_from_deg", "gust_m_s", "temperature_c")
+    columns = [weather.get(name) for name in names]
+    if not all(isinstance(column, list) and column and all(map(_is_number, column)) for column in columns):
+        return None
+    hours, speed, origin, gust, celsius = (np.asarray(column, dtype=np.float64) for column in columns)
+    if len({hours.size, speed.size, origin.size, gust.size, celsius.size}) > 1:
+        return None
+    angle = np.radians(origin)
+    when = np.linspace(0.0, plan.totals.time_s, 49)
+    east, north = (np.interp(when, hours, speed * part) for part in (np.sin(angle), np.cos(angle)))
+    return _Met(
+        speed=np.hypot(east, north),
+        origin_deg=np.degrees(np.arctan2(east, north)) % 360.0,
+        gust=np.interp(when, hours, gust),
+        celsius=np.interp(when, hours, celsius),
+    )
+
+
+def _is_number(value: object) -> bool:
+    return isinstance(value, int | float) and math.isfinite(value)
+
+
+def _forecast_words(plan: Plan) -> str:
+    met = _forecast(plan)
+    if met is None:
+        return "wind from a forecast"
+    low, high = float(met.speed.min()), float(met.speed.max())
+    first, last = (compass(float(met.origin_deg[k])) for k in (0, -1))
+    origin = f"from {first}" if first == last else f"from {first} at the start and {last} at the finish"
+    speeds = f"{low:.1f} to {high:.1f} m/s ({low / KMH:.0f} to {high / KMH:.0f} km/h)"
+    return f"forecast wind {speeds} {origin}, gusts up to {wind_speed(float(met.gust.max()))}"
+
+
+def wind_sign(plan: Plan) -> str:
+    """Say by what wind a card is told from that for another: "WSW 5 m/s"; empty where none is known."""
+    weather = table(plan, "weather")
+    speed, origin = (weather.get(key) for key in ("wind_speed_m_s", "wind_from_deg"))
+    if not isinstance(speed, int | float):
+        met = _forecast(plan)
+        return f"{met.speed.min():.0f}-{met.speed.max():.0f} m/s" if met is not None else ""
+    if speed <= 0.0:
+        return "no wind"
+    return f"{compass(origin) if isinstance(origin, int | float) else 'wind'} {speed:.0f} m/s"
+
+
+def weather_words(plan: Plan) -> str:
+    """Say the weather of the race: the wind, how warm it is, wet or dry."""
+    weather = table(plan, "weather")
+    said = [wind_words(plan)]
+    degrees, met = weather.get("temperature_c"), _forecast(plan)
+    if isinstance(degrees, int | float):
+        said.append(f"{degrees:.0f} °C")
+    elif met is not None:
+        said.append(f"{met.celsius.min():.0f} to {met.celsius.max():.0f} °C")
+    if "surface" in weather:
+        said.append(clean(weather["surface"], 20))
+    return ", ".join(said)
+
+
+def rider_words(plan: Plan) -> str:
+    """Say for whom it is: "rider 74 kg, bicycle 9 kg, critical power 250 W, skill: practised"."""
+    rider, bike = table(plan, "rider"), table(plan, "bike")
+    numbers = (
+        ("rider", rider.get("mass_kg"), "kg"),
+        ("bicycle", bike.get("mass_kg"), "kg"),
+        ("critical power", rider.get("critical_power_w"), "W"),
+    )
+    said = [f"{name} {value:.4g} {unit}" for name, value, unit in numbers if isinstance(value, int | float)]
+    if "skill" in rider:
+        said.append(f"skill: {clean(rider['skill'], 20)}")
+    return ", ".join(said)

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import json
 import math
-import textwrap
 from collections.abc import Iterator
 from typing import Any, Final
 
@@ -17,6 +16,8 @@ from pacer.render.words import (
     percent,
     route_name,
     seconds,
+    wind_speed,
+    wrap,
 )
 
 __all__ = ["outlook_json", "outlook_summary", "sign_words"]
@@ -62,7 +63,7 @@ def _times(outlook: Outlook, width: int) -> Iterator[str]:
     yield f"  Spent      before the end on {percent(outlook.runs_out)} of the days"
     if math.isfinite(outlook.regret):
         told = f"where it is held, knowing the day beforehand would have saved {seconds(outlook.regret)}"
-        yield from textwrap.wrap(told, width, initial_indent="  Foresight  ", subsequent_indent=" " * 13)
+        yield from wrap(told, width, first="  Foresight  ", rest=" " * 13)
 
 
 def _splits(outlook: Outlook) -> Iterator[str]:
@@ -82,12 +83,12 @@ def _choices(choices: tuple[Choice, ...], stable: float, width: int) -> Iterator
     yield "What hangs on the day"
     for choice in sorted(told, key=lambda c: c.start):
         head = f"  km {kilometres_from(choice.start)} to {kilometres_before(choice.end)}  "
-        yield from textwrap.wrap(
+        yield from wrap(
             f"{sign_words(choice)} ({seconds(choice.stake)} at stake, tuck best on "
             f"{percent(choice.tucked_share)} of days)",
             width,
-            initial_indent=head,
-            subsequent_indent="      ",
+            first=head,
+            rest="      ",
         )
 
 
@@ -103,7 +104,9 @@ def sign_words(choice: Choice) -> str:
     limit = max(sign.limit, 0.0)
     if sign.kind is SignKind.GUST and sign.below:
         flags = next(words for top, words in _FLAGS if limit < top)
-        return f"tuck only while gusts from the side stay under {limit:.1f} m/s ({flags})"
+        return f"tuck only while side gusts stay under {wind_speed(limit)}: {flags}"
+    if sign.kind is SignKind.GUST:  # what sorts these days is something else that comes with the gusts
+        return "no sign on the road tells: stay upright"
     return f"tuck only {_along(sign)}"
 
 
@@ -111,15 +114,13 @@ def _along(sign: Sign) -> str:
     limit = abs(sign.limit)
     against = (sign.kind is SignKind.HEADWIND) == (sign.limit >= 0.0)
     what = "against you" if against else "from behind"
-    if sign.kind is SignKind.GUST:
-        return f"in gusts from the side of more than {limit:.1f} m/s"
     more = sign.below == (sign.limit < 0.0)
-    return f"if it blows {what} with {'more' if more else 'less'} than {limit:.1f} m/s"
+    return f"if it blows {what} with {'more' if more else 'less'} than {wind_speed(limit)}"
 
 
 def _robust(robust: Robust | None, why_not: str, width: int) -> Iterator[str]:
     if robust is None:
-        yield from textwrap.wrap(f"No robust plan: {clean(why_not)}", width)
+        yield from wrap(f"No robust plan: {clean(why_not)}", width)
         return
     plan, outlook = robust.plan, robust.outlook
     budget = plan.model.fourth_power_budget_w

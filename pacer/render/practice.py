@@ -3,14 +3,13 @@
 from __future__ import annotations
 
 import math
-import textwrap
 import xml.etree.ElementTree as ET
 from collections.abc import Iterator, Mapping, Sequence
 from typing import Final
 
 from pacer.physics.rider import Skill
 from pacer.planning.practice import Stage, Stretch, Week
-from pacer.render.words import ascii_name, clean, kilometres
+from pacer.render.words import ascii_name, clean, kilometres, wrap
 
 __all__ = ["STOP_FOR", "practice_gpx", "practice_summary"]
 
@@ -46,7 +45,7 @@ def practice_summary(
 ) -> str:
     """Say where to practise what, why there, in which weeks, and what to stop for."""
     lines = [f"Practising on the aero bars, skill: {skill.value}"]
-    lines += [*textwrap.wrap(_LOOK_FIRST, width), ""]
+    lines += [*wrap(_LOOK_FIRST, width), ""]
     # Where all places are on one road its name is told once.
     roads = {stretch.road for stretches in found.values() for stretch in stretches}
     if len(roads) == 1:
@@ -59,7 +58,7 @@ def practice_summary(
         lines += _week(week, found, width, several)
     lines += ["Sit up, hands on the brakes, and stop for"]
     lines += [line for text in STOP_FOR for line in _point(text, width)]
-    lines += ["", *textwrap.wrap(_DEFER, width)]
+    lines += ["", *wrap(_DEFER, width)]
     return "\n".join(lines)
 
 
@@ -93,16 +92,17 @@ def _why(stretch: Stretch) -> str:
 
 def _week(week: Week, found: Mapping[Stage, Sequence[Stretch]], width: int, several: bool) -> Iterator[str]:
     yield f"Week {week.number}: {week.title}"
-    places = [found[stage][0] for stage in week.stages if found.get(stage)]
-    if places:
-        yield from _point("on " + "; ".join(_place(place, several) for place in places), width)
+    for stage in week.stages:
+        stretches = found.get(stage)
+        where = _place(stretches[0], several) if stretches else f"none here; look for {_LOOK_FOR[stage]}"
+        yield from _point(f"{stage.value}: {where}", width)
     for task in week.tasks:
         yield from _point(task, width)
     yield ""
 
 
 def _point(text: str, width: int) -> list[str]:
-    return textwrap.wrap(text, width, initial_indent="  - ", subsequent_indent="    ")
+    return wrap(text, width, first="  - ", rest="    ")
 
 
 _GPX: Final = "http://www.topografix.com/GPX/1/1"

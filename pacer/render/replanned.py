@@ -9,7 +9,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from pacer.planning.plan import Cue, Plan
-from pacer.render.words import clean, clock, cue_kilometres, kilometres, percent, route_name, signed_seconds
+from pacer.render.words import clean, clock, cue_kilometres, kilometres, minutes, percent, route_name
 
 __all__ = ["Rest", "replanned_json", "replanned_summary"]
 
@@ -77,8 +77,9 @@ def replanned_summary(rest: Rest) -> str:
         lines.append(f"  Spent      {rest.spent:.0f} W fourth-power mean so far")
     hold = f"{rest.budget:.0f} W fourth-power mean over the {clock(plan.totals.time_s)} left"
     lines.append(f"  Hold       {hold}, W' left {rest.w_prime_left / 1000:.1f} kJ")
-    change = signed_seconds(rest.finish - rest.planned_finish)
-    lines.append(f"  Finish     {clock(rest.finish)}, {change} s on the plan's {clock(rest.planned_finish)}")
+    late = rest.finish - rest.planned_finish
+    change = f"{minutes(abs(late))} {'later' if late > 0.0 else 'earlier'}"
+    lines.append(f"  Finish     {clock(rest.finish)}, {change} than the plan's {clock(rest.planned_finish)}")
     if rest.overspent:
         lines.append("  ! More was spent than the race allows: this is the least that is planned with.")
     return "\n".join([*lines, "", *_cues(plan, rest.elapsed, plan.cues)])

@@ -21,7 +21,7 @@ from pacer.render._html import Html, el, join
 from pacer.render._report_lanes import distance_lanes, patterns, time_lanes
 from pacer.render._report_map import MapFrame, draw_map, legend, map_frame
 from pacer.render._view import View, make_view
-from pacer.render.digest import decision, wind_words
+from pacer.render.digest import decision, rider_words, weather_words
 from pacer.render.words import clean, clock, kilometres, percent, route_name
 from pacer.units import FloatArray
 
@@ -80,7 +80,8 @@ def _policy(style: str, script: str) -> str:
 def _header(plan: Plan) -> Html:
     totals, budget = plan.totals, plan.model.fourth_power_budget_w
     finish = expected_splits(plan, totals.distance_m)[-1]
-    course = f"{kilometres(totals.distance_m, 1)} km, {totals.climb_m:.0f} m of climbing, {wind_words(plan)}"
+    road = f"{kilometres(totals.distance_m, 1)} km, {totals.climb_m:.0f} m of climbing"
+    course = el("p", f"{road}, {weather_words(plan)}", el("br"), rider_words(plan))
     saved = totals.upright_time_s - totals.time_s
     answer = decision(plan)
     told = el(
@@ -88,6 +89,7 @@ def _header(plan: Plan) -> Html:
         el("b", f"Tuck here? {answer.pays}."),
         f" Tucked on {answer.where}." if answer.where != "nowhere" else "",
         f" Upright on {answer.where_not}." if plan.unsafe_to_tuck else f" {answer.where_not.capitalize()}.",
+        f" Upright on {answer.by_choice}." if answer.by_choice else "",
         class_="answer",
     )
     figures = [
@@ -109,7 +111,7 @@ def _header(plan: Plan) -> Html:
     return el(
         "header",
         el("h1", route_name(plan)),
-        el("p", course),
+        course,
         told,
         el("dl", *boxes, class_="figures"),
         _contents(),
@@ -231,7 +233,8 @@ def _fatigue(plan: Plan) -> Html:
         f"Fourth-power mean {totals.fourth_power_mean_w:.0f} W of a budget of "
         f"{model.fourth_power_budget_w:.0f} W; W' never under {totals.min_w_balance_j / 1000:.1f} of "
         f"{model.w_prime_j / 1000:.1f} kJ, with {model.w_prime_reserve_j / 1000:.1f} kJ kept in reserve; "
-        f"work at the pedals {totals.work_j / 1000:.0f} kJ."
+        f"work at the pedals {totals.work_j / 1000:.0f} kJ. The fourth-power mean counts hard minutes for "
+        "more than easy ones; W' is the work that you can do above your critical power; it comes back below."
     )
     strips = el(
         "div", el("div", time_lanes(plan), el("div", id="moment", hidden=True), id="times"), class_="strips"

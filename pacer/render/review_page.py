@@ -37,8 +37,14 @@ _MEANING: Final = {
 }
 
 
-def draw_review(review: Review) -> bytes:
-    """Write the review as one HTML page, UTF-8; the same review always gives the same bytes."""
+def draw_review(review: Review, race: str = "") -> bytes:
+    """Write the review as one HTML page, UTF-8; the same review always gives the same bytes.
+
+    Parameters
+    ----------
+    race : str
+        What the plan is called.
+    """
     style = Html((resources.files("pacer.render") / "report.css").read_text(encoding="utf-8"))
     digest = base64.b64encode(hashlib.sha256(style.encode("utf-8")).digest()).decode()
     policy = f"default-src 'none'; style-src 'sha256-{digest}'; base-uri 'none'; form-action 'none'"
@@ -63,7 +69,7 @@ def draw_review(review: Review) -> bytes:
             else []
         ),
     ]
-    body = join([_header(review), el("main", *sections)])
+    body = join([_header(review, race), el("main", *sections)])
     page = el("html", el("head", head), el("body", body), lang="en")
     return f"<!doctype html>\n{page}\n".encode("utf-8", errors="replace")
 
@@ -72,18 +78,23 @@ def _section(name: str, title: str, *content: object) -> Html:
     return el("section", el("h2", title), *content, id=name)
 
 
-def _signed(time: float) -> str:
+def _bare(time: float) -> str:
     if abs(time) < 0.05:
         return "–"
     text = f"{time:+.0f}" if abs(time) >= 9.95 else f"{time:+.1f}"
-    return text.replace("-", "−") + " s"
+    return text.replace("-", "−")
+
+
+def _signed(time: float) -> str:
+    told = _bare(time)
+    return told if told == "–" else f"{told} s"
 
 
 def _percent(share: float) -> str:
     return f"{100.0 * share:+.1f} %".replace("-", "−")
 
 
-def _header(review: Review) -> Html:
+def _header(review: Review, race: str) -> Html:
     gap = review.ridden_s - review.planned_s
     moving = review.ridden_s - review.stopped_s
     over = review.fourth_power_mean_w / review.budget_w - 1.0
@@ -95,17 +106,17 @@ def _header(review: Review) -> Html:
         (
             "W' at its least",
             f"{review.min_w_balance_j / 1000.0:.1f} kJ",
-            f"kept {review.reserve_j / 1000.0:.1f}",
+            f"{review.reserve_j / 1000.0:.1f} kJ kept back",
         ),
         (
-            "the model",
+            "model against ride",
             _percent(review.model_error),
-            f"says {clock(review.modelled_s)}, moved {clock(moving)}",
+            f"{clock(review.modelled_s)}, ridden {clock(moving)} without stops",
         ),
     ]
     boxes = [el("div", el("dt", n), el("dd", el("b", v), el("span", note))) for n, v, note in figures]
     start, end = (kilometres(float(review.distance_m[k])) for k in (0, -1))
-    course = f"km {start} to {end} of the plan"
+    course = f"km {start} to {end} of the plan{f' for {clean(race, 80)}' if race else ''}"
     answer = el("p", el("b", _verdict(review)), class_="answer")
     return el("header", el("h1", review.name), el("p", course), answer, el("dl", *boxes, class_="figures"))
 
@@ -176,8 +187,8 @@ def _where(review: Review) -> Html:
         [
             lines(el("path", d=area, class_="fill-wind")),
             el("line", x1="0", x2="100%", y1="50%", y2="50%", class_="zero"),
-            el("text", "behind the plan", x="99.5%", y="11", text_anchor="end", class_="hint"),
-            el("text", "ahead of it", x="99.5%", y="100", text_anchor="end", class_="hint"),
+            el("text", "behind the plan", x="50", y="11", class_="hint"),
+            el("text", "ahead of it", x="50", y="100", class_="hint"),
         ]
     )
     power = _smooth(review.ridden_power_w, np.diff(review.distance_m))
@@ -242,35 +253,26 @@ def _model(review: Review) -> list[Html]:
 def _segments(review: Review) -> Html:
     shown = [name for name in PARTS if any(abs(s.parts_s[name]) >= 0.05 for s in review.segments)]
     rows = [_segment(segment, shown) for segment in review.segments]
-    return data_table(
-        "Every segment",
-        (
-            "km",
-            "planned",
-            "ridden",
-            "difference",
-            "power",
-            "km/h",
-            "position",
-            *(f"by {name}" for name in shown),
-        ),
-        rows,
-        words=(0, 6),
-        quiet=True,
+    head = ("km", "planned", "ridden", "lost", "W", "km/h", "position", *(f"by {name}" for name in shown))
+    told = (
+        "Watts and km/h: planned/ridden. Lost, and by what: seconds lost (+) and won (−). A "
+        "position in brackets is the planned one, where another was told."
     )
+    table = data_table("Every segment", head, rows, words=(0, 6), quiet=True)
+    return el("div", el("p", told, class_="hint"), table)
 
 
 def _segment(segment: SegmentReview, shown: list[str]) -> tuple[object, ...]:
     position = segment.planned_position
     if segment.ridden_position and segment.ridden_position != position:
-        position = f"{segment.ridden_position}, planned {position}"
+        position = f"{segment.ridden_position} ({position})"
     return (
         el("span", f"{kilometres(segment.start_m)}–{kilometres(segment.end_m)}", class_="nowrap"),
         clock(segment.planned_s),
         clock(segment.ridden_s),
-        _signed(segment.ridden_s - segment.planned_s),
-        f"{segment.ridden_power_w:.0f} of {segment.planned_power_w:.0f} W",
-        f"{3.6 * segment.ridden_speed_m_s:.1f} of {3.6 * segment.planned_speed_m_s:.1f}",
+        _bare(segment.ridden_s - segment.planned_s),
+        f"{segment.planned_power_w:.0f}/{segment.ridden_power_w:.0f}",
+        f"{3.6 * segment.planned_speed_m_s:.1f}/{3.6 * segment.ridden_speed_m_s:.1f}",
         position,
-        *(_signed(segment.parts_s[name]) for name in shown),
+        *(_bare(segment.parts_s[name]) for name in shown),
     )

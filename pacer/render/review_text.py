@@ -2,9 +2,7 @@
 
 from __future__ import annotations
 
-import textwrap
-
-from pacer.render.words import clean, clock
+from pacer.render.words import clean, clock, wrap
 from pacer.rides.review import PARTS, Review, SegmentReview
 
 __all__ = ["review_summary"]
@@ -66,8 +64,7 @@ def _segment_table(review: Review) -> list[str]:
 def _notes(review: Review, width: int) -> list[str]:
     if not review.notes:
         return []
-    wrap = textwrap.TextWrapper(width, initial_indent="  - ", subsequent_indent="    ").wrap
-    found = [wrap(clean(note, 600)) for note in review.notes]
+    found = [wrap(clean(note, 600), width, first="  - ", rest="    ") for note in review.notes]
     return ["", "Mind", *(line for lines in found for line in lines)]
 
 

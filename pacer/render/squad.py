@@ -4,12 +4,11 @@ from __future__ import annotations
 
 import csv
 import io
-import textwrap
 from collections.abc import Iterator, Sequence
 from dataclasses import dataclass
 from datetime import datetime, timedelta
 
-from pacer.render.words import clean, clock, percent
+from pacer.render.words import clean, clock, percent, wrap
 
 __all__ = ["SquadLine", "squad_csv", "squad_summary"]
 
@@ -82,7 +81,7 @@ def _problems(lines: Sequence[SquadLine], width: int) -> Iterator[str]:
         yield "Without a plan"
     for line in failed:
         text = f"{clean(line.name, 40)}: {clean(line.problem)}"
-        yield from textwrap.wrap(text, width, initial_indent="  - ", subsequent_indent="    ")
+        yield from wrap(text, width, first="  - ", rest="    ")
 
 
 def squad_csv(lines: Sequence[SquadLine]) -> bytes:

@@ -2,39 +2,39 @@
 
 from __future__ import annotations
 
-import textwrap
 from collections.abc import Iterable, Iterator, Sequence
-from itertools import pairwise
 from typing import Any, Final
 
 import numpy as np
-import numpy.typing as npt
 
-from pacer.course.track import Cells, Course
 from pacer.planning.plan import Plan, UnsafeStretch
 from pacer.planning.splits import expected_splits
 from pacer.render.digest import (
     decision,
     enough_for,
+    rider_words,
     rule_costs,
     table,
     terrain,
     tucked_stretches,
-    wind_words,
+    weather_words,
 )
 from pacer.render.reasons import rule_words, stretch_reasons
 from pacer.render.words import (
     clean,
     clock,
+    ground,
     kilometres,
     kilometres_before,
     kilometres_from,
+    minutes,
     percent,
     route_name,
     seconds,
+    wrap,
 )
 
-__all__ = ["check_summary", "plan_summary", "route_summary"]
+__all__ = ["bullets", "check_summary", "plan_summary"]
 
 _BEST: Final = 5
 _MOST_UNSAFE: Final = 8
@@ -67,8 +67,8 @@ def plan_summary(plan: Plan, width: int = 80) -> str:
             *_best_stretches(plan, width),
             "",
             *_unsafe_lines(plan, width, _MOST_UNSAFE, _MOST_REASONS),
-            *_list("Cautions", plan.cautions, width),
-            *_list("Assumed", _sentences(plan.inputs.get("assumed")), width),
+            *bullets("Cautions", plan.cautions, width),
+            *bullets("Assumed", _sentences(plan.inputs.get("assumed")), width),
         ]
     )
 
@@ -84,53 +84,20 @@ def check_summary(plan: Plan, width: int = 80) -> str:
             "",
             *_unsafe_lines(plan, width, len(stretches)),
             *_rule_lines(stretches),
-            *_list("Cautions", plan.cautions, width),
+            *bullets("Cautions", plan.cautions, width),
         ]
     )
-
-
-def route_summary(course: Course, cells: Cells, cuts: npt.NDArray[np.int64], width: int = 80) -> str:
-    """Say what the course is: length, climb, corners, segments and what was cleaned.
-
-    Parameters
-    ----------
-    cuts : int array, shape (m + 1,)
-        Cell ends at which the segments begin and end.
-    """
-    name = clean(course.name or course.source or "route", width)
-    low, high = float(course.elevation.min()), float(course.elevation.max())
-    steepest = f"grade from {_signed(float(cells.grade.min()))} to {_signed(float(cells.grade.max()))}"
-    climbs = f"{course.climb:.0f} m of climbing, between {low:.0f} and {high:.0f} m"
-    lines = [
-        name,
-        f"{kilometres(course.length)} km, {climbs}",
-        f"{steepest}; elevation in the file good to about {course.elevation_noise:.1f} m",
-        "",
-        *_corner_lines(course, width),
-        "",
-        *_segment_lines(cells, cuts),
-    ]
-    changes = [
-        change.what + (f" (km {kilometres(change.start)})" if change.start is not None else "")
-        for change in sorted(course.changes, key=lambda change: not change.loud)
-    ]
-    return "\n".join([*lines, *_list("What was cleaned", changes or ["nothing"], width)])
 
 
 # ---------------------------------------------------------------- parts
 
 
 def _heading(plan: Plan, width: int) -> Iterator[str]:
-    totals, rider, weather = plan.totals, table(plan, "rider"), table(plan, "weather")
+    totals = plan.totals
     yield route_name(plan, width)
-    parts = [
-        f"{kilometres(totals.distance_m)} km",
-        f"{totals.climb_m:.0f} m of climbing",
-        _ascii(wind_words(plan)),
-    ]
-    parts += [clean(weather[key], 20) for key in ("surface",) if key in weather]
-    parts += [f"skill: {clean(rider[key], 20)}" for key in ("skill",) if key in rider]
-    yield from textwrap.wrap(", ".join(parts), width)
+    road = f"{kilometres(totals.distance_m)} km, {totals.climb_m:.0f} m of climbing"
+    for said in (road, weather_words(plan), rider_words(plan)):
+        yield from wrap(said, width)
 
 
 def _decision(plan: Plan, width: int) -> Iterator[str]:
@@ -139,6 +106,8 @@ def _decision(plan: Plan, width: int) -> Iterator[str]:
     yield from _figure("Tuck?", answer.pays, width)
     yield from _figure("Tucked", answer.where, width)
     yield from _figure("Upright", answer.where_not, width)
+    if answer.by_choice:
+        yield from _figure("", answer.by_choice, width)
 
 
 def _key_figures(plan: Plan, width: int) -> Iterator[str]:
@@ -172,9 +141,7 @@ def _feeding(plan: Plan, width: int) -> Iterator[str]:
 
 
 def _figure(label: str, text: str, width: int) -> Iterator[str]:
-    yield from textwrap.wrap(
-        text, width, initial_indent=f"  {label:<{_LABEL}}", subsequent_indent=" " * (_LABEL + 2)
-    )
+    yield from wrap(text, width, first=f"  {label:<{_LABEL}}", rest=" " * (_LABEL + 2))
 
 
 def _where_the_minutes_are(plan: Plan, width: int) -> Iterator[str]:
@@ -200,14 +167,14 @@ def _best_stretches(plan: Plan, width: int) -> Iterator[str]:
     yield "Where the tuck pays most       km    from      to  holding    saves"
     for s in best:
         yield (
-            f"  {_ground(s.mean_grade):<22} {(s.end_m - s.start_m) / 1000:8.1f} {kilometres(s.start_m):>7} "
+            f"  {ground(s.mean_grade):<22} {(s.end_m - s.start_m) / 1000:8.1f} {kilometres(s.start_m):>7} "
             f"{kilometres(s.end_m):>7} {clock(s.duration_s):>8} {seconds(s.gain_s):>8}"
         )
     enough = enough_for(stretches)
     if enough:
-        total = seconds(sum(max(s.gain_s, 0.0) for s in stretches))
+        total = minutes(sum(max(s.gain_s, 0.0) for s in stretches))
         told = f"The best {enough} give 80 % of what all {len(stretches)} tucked stretches save ({total})."
-        yield from textwrap.wrap(told, width, initial_indent="  ", subsequent_indent="  ")
+        yield from wrap(told, width, first="  ", rest="  ")
 
 
 def _unsafe_lines(plan: Plan, width: int, most: int, most_reasons: int | None = None) -> Iterator[str]:
@@ -226,9 +193,7 @@ def _unsafe_lines(plan: Plan, width: int, most: int, most_reasons: int | None = 
         told = [_ascii(words) for words in stretch_reasons(plan, s)] or ["not told"]
         kept = told[:most_reasons]
         more = f"; {len(told) - len(kept)} more" if len(kept) < len(told) else ""
-        yield from textwrap.wrap(
-            "; ".join(kept) + more, width, initial_indent=head, subsequent_indent=" " * len(head)
-        )
+        yield from wrap("; ".join(kept) + more, width, first=head, rest=" " * len(head))
     if len(shown) < len(stretches):
         yield f"  ... and {len(stretches) - len(shown)} that cost less; all of them: pacer check"
     elif most_reasons is not None:
@@ -245,62 +210,20 @@ def _rule_lines(stretches: Sequence[UnsafeStretch]) -> Iterator[str]:
             yield f"  {name:<32} {rule.stretches:8d} {seconds(rule.alone_s):>10} {seconds(rule.shared_s):>13}"
 
 
-def _corner_lines(course: Course, width: int) -> Iterator[str]:
-    if not course.corners:
-        yield "No corners that matter."
-        return
-    counts = {kind: 0 for kind in dict.fromkeys(corner.kind for corner in course.corners)}
-    for corner in course.corners:
-        counts[corner.kind] += 1
-    told = ", ".join(f"{count} x {kind.value}" for kind, count in counts.items())
-    yield from textwrap.wrap(f"Corners: {told}", width)
-    yield "     km    turn  radius  what"
-    for corner in course.corners:
-        sure = "" if corner.measured else f"  (too coarse to measure: perhaps {corner.tightest:.0f} m)"
-        yield (
-            f"{kilometres(corner.apex):>7} {np.degrees(corner.turn):6.0f}\u00b0 {corner.radius:5.0f} m  "
-            f"{corner.kind.value}{sure}"
-        )
-
-
-def _segment_lines(cells: Cells, cuts: npt.NDArray[np.int64]) -> Iterator[str]:
-    nodes = cells.nodes
-    yield "1 segment" if len(cuts) == 2 else f"{len(cuts) - 1} segments"
-    yield "   from      to      km   grade  heading"
-    for first, last in pairwise(cuts.tolist()):
-        weight = cells.length[first:last]
-        grade = float(np.average(cells.grade[first:last], weights=weight))
-        angle = np.angle(np.sum(weight * np.exp(1j * cells.heading[first:last])))
-        heading = float(np.degrees(angle)) % 360.0
-        yield (
-            f"{kilometres(nodes[first]):>7} {kilometres(nodes[last]):>7} {float(weight.sum()) / 1000:7.2f} "
-            f"{_signed(grade):>7} {heading:7.0f}\u00b0"
-        )
-
-
-def _list(title: str, sentences: Iterable[str], width: int) -> Iterator[str]:
+def bullets(title: str, sentences: Iterable[str], width: int) -> Iterator[str]:
+    """Write sentences under a title, cautions with a mark of their own; nothing where there are none."""
     found = [clean(sentence) for sentence in sentences]
     if found:
         yield ""
         yield title
         mark = "  ! " if title == "Cautions" else "  - "
         for sentence in found:
-            yield from textwrap.wrap(sentence, width, initial_indent=mark, subsequent_indent="    ")
+            yield from wrap(sentence, width, first=mark, rest="    ")
 
 
 def _sentences(value: Any) -> list[str]:
     return [str(item) for item in value] if isinstance(value, list | tuple) else []
 
 
-def _ground(grade: float) -> str:
-    if abs(grade) < 0.0075:
-        return "flat"
-    return f"{'climb' if grade > 0 else 'descent'} of {100 * abs(grade):.1f} %"
-
-
-def _signed(grade: float) -> str:
-    return f"{100 * grade:+.1f} %"
-
-
 def _ascii(text: str) -> str:
-    return text.replace("°", " deg").replace("–", "-")
+    return text.replace("–", "-")

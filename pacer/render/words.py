@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import re
+import textwrap
 import unicodedata
 from typing import Final
 
@@ -10,22 +12,28 @@ from pacer.planning.plan import Cue, Plan
 from pacer.units import KMH
 
 __all__ = [
+    "as_typed",
     "ascii_name",
     "clean",
     "clock",
     "compass",
     "cue_kilometres",
     "from_compass",
+    "ground",
     "kilometres",
     "kilometres_before",
     "kilometres_from",
     "labelled",
+    "minutes",
     "percent",
     "route_name",
     "seconds",
     "signed_seconds",
     "speed_kmh",
+    "together",
     "watts",
+    "wind_speed",
+    "wrap",
 ]
 
 _POINTS: Final = (
@@ -51,8 +59,13 @@ _UNITS: Final = {
     "g": "g",
     "s": "s",
 }
+_FLAT: Final = 0.0075
+"""Grade under which the road is called flat; a choice of display."""
+
 _SHARES: Final = {"relative_humidity", "tuck_steepest_descent", "drivetrain_efficiency"}
 """Keys whose value is a share of one, said in percent."""
+_UNIT: Final = re.compile(r"(?<=\d) (?=(?:%|°C|W|kJ|kg|g|km|m|km/h|m/s|m²|s)(?![\w/]))|(?<=\bkm) (?=\d)")
+_NO_BREAK: Final = "\u00a0"
 _HIDDEN: Final = {"Cc", "Cf", "Cs", "Co", "Cn", "Zl", "Zp"}
 _FOLDED: Final = {
     "ß": "ss",
@@ -78,6 +91,30 @@ def clean(text: object, longest: int = 400) -> str:
     shown = "".join(" " if unicodedata.category(c) in _HIDDEN else c for c in str(text))
     line = " ".join(shown.split())
     return line if len(line) <= longest else line[: longest - 1].rstrip() + "…"
+
+
+def together(text: str) -> str:
+    """Put no-break spaces between numbers and their units, so that no line is broken there."""
+    return _UNIT.sub(_NO_BREAK, text)
+
+
+def as_typed(text: str) -> str:
+    """Put plain spaces back in place of those of `together`."""
+    return text.replace(_NO_BREAK, " ")
+
+
+def wrap(text: str, width: int, *, first: str = "", rest: str = "") -> list[str]:
+    """Break a text at spaces into lines of at most so many columns, never between a number and its unit.
+
+    Parameters
+    ----------
+    first, rest : str
+        What the first and the other lines begin with.
+    """
+    lines = textwrap.wrap(
+        together(text), width, initial_indent=first, subsequent_indent=rest, break_on_hyphens=False
+    )
+    return [as_typed(line) for line in lines]
 
 
 def ascii_name(text: str, longest: int) -> str:
@@ -110,6 +147,11 @@ def seconds(time: float) -> str:
     if not math.isfinite(time):
         return "–"
     return f"{time:.1f} s" if abs(time) < 9.95 else f"{time:.0f} s"
+
+
+def minutes(time: float) -> str:
+    """Write a larger gain or cost: "43 s" under a minute, "2:19" from there on."""
+    return seconds(time) if abs(time) < 59.5 else clock(time)
 
 
 def signed_seconds(time: float) -> str:
@@ -150,6 +192,18 @@ def watts(power: float) -> str:
 def speed_kmh(speed: float) -> str:
     """Write m/s as km/h, one decimal."""
     return f"{speed / KMH:.1f}"
+
+
+def wind_speed(speed: float) -> str:
+    """Write a wind as forecasts have it, in either unit: "5.0 m/s (18 km/h)"."""
+    return f"{speed:.1f} m/s ({speed / KMH:.0f} km/h)"
+
+
+def ground(grade: float) -> str:
+    """Say what the road does: "flat", "climb 4.2 %", "descent 5.0 %"."""
+    if abs(grade) < _FLAT:
+        return "flat"
+    return f"{'climb' if grade > 0 else 'descent'} {percent(abs(grade), 1)}"
 
 
 def percent(share: float, digits: int = 0) -> str:

@@ -189,6 +189,7 @@ def test_route_is_shown_and_drawn(capsys: pytest.CaptureFixture[str], tmp_path: 
     """`pacer route` prints length, corners and what was cleaned, and draws an SVG or a PNG."""
     for name, head in (("course.svg", b"<svg"), ("course.png", b"\x89PNG")):
         done = run(capsys, "route", ROUTE, "--end-km", "6", "--picture", tmp_path / name)
+        assert done.out.endswith(f"\nWritten to {tmp_path / name}\n")
         assert done.code == 0
         assert "km" in done.out
         assert "dead turn" in done.out
@@ -242,7 +243,7 @@ UNUSABLE = [
     (("route", "words.gpx"), ("words.gpx: not a GPX file",)),
     (("check", "words.gpx", "--json"), ("words.gpx: not a GPX file",)),
     (("plan", ROUTE, "--rider", "none.toml"), ("none.toml", "No such file")),
-    (("plan", ROUTE, "--rider", "."), ("can't be read",)),
+    (("plan", ROUTE, "--rider", "."), ("a folder, not a file",)),
     (("plan", ROUTE, "--rider", "key.toml"), ("key.toml", "[rider] weight", "known keys")),
     (("plan", ROUTE, "--rider", "type.toml"), ("type.toml", "[rider] mass_kg", "from 30 to 200 kg", "heavy")),
     (("plan", ROUTE, "--rider", "range.toml"), ("[rider] mass_kg", "from 30 to 200 kg", "found 7")),
@@ -325,6 +326,41 @@ def test_wrong_usage_exits_2(
     assert "Error: " in done.err
     assert "Traceback" not in done.err
     assert not list(tmp_path.iterdir())
+
+
+@pytest.mark.parametrize(
+    ("arguments", "wanted"),
+    [
+        (("--laps", "two"), "'--laps': must be a whole number (found 'two')"),
+        (("--laps=2.5",), "'--laps': must be a whole number (found '2.5')"),
+        (("--laps", "0"), "'--laps': must be 1 or more (found '0')"),
+        (("--end-km", "12km"), "'--end-km': must be a number, without its unit (found '12km')"),
+    ],
+)
+def test_a_value_that_cannot_be_one_is_told(
+    capsys: pytest.CaptureFixture[str], arguments: tuple[str, ...], wanted: str
+) -> None:
+    """Wrong usage says what the option takes and what was found, in plain words."""
+    done = run(capsys, "route", ROUTE, *arguments)
+    assert done.code == 2
+    assert done.err.splitlines()[-1] == f"Error: Invalid value for {wanted}"
+
+
+def test_files_in_each_others_place_are_told(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:
+    """A rider file given as the race, a race file as the rider, a folder as a plan: one line that says so."""
+    rider, race = ROUTES / "rider-practised.toml", ROUTES / "orlibeck-tri.race.toml"
+    swapped = run(capsys, "check", ROUTE, "--rider", race)
+    assert swapped.code == 1
+    assert "is a race file, not a rider file; give it with --race" in swapped.err
+    swapped = run(capsys, "check", ROUTE, "--race", rider)
+    assert swapped.code == 1
+    assert "is a rider file, not a race file; give it with --rider" in swapped.err
+    folder = run(capsys, "card", tmp_path)
+    assert folder.code == 1
+    assert folder.err == f"pacer: {tmp_path}: a folder, not a plan file; give {tmp_path / 'plan.json'}\n"
+    folder = run(capsys, "check", ROUTE, "--rider", tmp_path)
+    assert folder.code == 1
+    assert "a folder, not a file" in folder.err
 
 
 def test_no_plan_within_the_limits_exits_3(

@@ -34,6 +34,8 @@ def test_days_are_drawn_and_everything_written(capsys: pytest.CaptureFixture[str
     assert "12 days" in done.out
     names = {path.name for path in (tmp_path / "days").iterdir()}
     assert {"ensemble.json", "members.csv", "plan.json", "cue-card.pdf"} <= names
+    robust = json.loads((tmp_path / "days" / "plan.json").read_text("utf-8"))
+    assert robust["inputs"]["race"]["name"].startswith("Robust: ")
     result = json.loads((tmp_path / "days" / "ensemble.json").read_text())
     again = run(capsys, "ensemble", *SHORT, "--members", tmp_path / "days" / "members.csv", "--json")
     assert again.code == 0

@@ -54,3 +54,14 @@ def test_an_unreadable_route_is_one_line(capsys: pytest.CaptureFixture[str], tmp
     done = run(capsys, "practise", tmp_path / "none.gpx")
     assert done.code == 1
     assert done.err.count("\n") == 1
+
+
+def test_a_week_says_where_each_exercise_is_ridden(capsys: pytest.CaptureFixture[str]) -> None:
+    """A flat road isn't offered for a descent: what the roads don't have is named with what to look for."""
+    routes = (ROUTES / "marnhythe-tt.gpx", ROUTES / "orlibeck-tri.gpx")
+    done = run(capsys, "practise", *routes, "--rider", ROUTES / "rider-practised.toml")
+    exercises, weeks = done.out.split("\nWeek 1", 1)
+    assert "Gentle descent\n  - none on these roads" in exercises
+    week = weeks.split("Gentle descents\n", 1)[1].split("\n\n", 1)[0]
+    assert week.lstrip().startswith("- gentle descent: none here; look for")
+    assert "  - flat: " in week

@@ -41,6 +41,8 @@ def test_every_rider_gets_plan_and_card_and_all_one_summary(
     plan = json.loads((tmp_path / "out" / "8-bea" / "plan.json").read_text(encoding="utf-8"))
     assert float(rows[1]["time_s"]) == pytest.approx(plan["totals"]["time_s"], abs=0.1)
     assert rows[0]["finish_time"].startswith("2026-06-14T07:3")
+    assert plan["inputs"]["race"]["name"].startswith("8 Bea, ")
+    assert "<h1>8 Bea, " in (tmp_path / "out" / "8-bea" / "report.html").read_text(encoding="utf-8")
 
 
 def test_a_bad_line_is_named_and_the_rest_go_on(capsys: pytest.CaptureFixture[str], tmp_path: Path) -> None:

@@ -55,8 +55,8 @@ def test_numbers_change_and_comments_stay():
     assert [p["cda_m2"] for p in table["positions"]] == [0.36, 0.2812]
     for kept in ("# my file, do not lose", "# body and kit", "# guessed", "# the clip-ons"):
         assert kept in text
-    assert "cda_m2 = 0.2812  # ± 0.0060 from 2 rides; from a photo" in text
-    assert "crr = 0.00512  # ± 0.00040 from 2 rides; tyre test" in text
+    assert "cda_m2 = 0.2812  # ± 0.0118 (95 %) from 2 rides; from a photo" in text
+    assert "crr = 0.00512  # ± 0.00078 (95 %) from 2 rides; tyre test" in text
 
 
 def test_a_held_value_is_not_touched():

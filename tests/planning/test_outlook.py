@@ -9,7 +9,15 @@ import numpy as np
 import pytest
 
 from pacer.planning.ensemble import BestOfDay, DayAir, DayResult
-from pacer.planning.outlook import Choice, SignKind, choices_of, outlook_of, quantile, stable_share
+from pacer.planning.outlook import (
+    Choice,
+    Sign,
+    SignKind,
+    choices_of,
+    outlook_of,
+    quantile,
+    stable_share,
+)
 from pacer.render.outlook import sign_words
 
 CELLS = 40
@@ -150,3 +158,14 @@ def test_a_day_without_a_plan_counts_for_the_time_alone() -> None:
         stake=np.zeros(CELLS),
     )
     assert found == ()
+
+
+def test_gusts_never_ask_for_the_tuck() -> None:
+    """Where more gust goes with the tuck, something else sorts the days: the answer is upright."""
+    below, above = (
+        Choice(0.0, 900.0, 0.6, True, 4.0, Sign(SignKind.GUST, tucked_below, 5.9, 0.9))
+        for tucked_below in (True, False)
+    )
+    assert sign_words(below).startswith("tuck only while side gusts stay under 5.9 m/s (21 km/h)")
+    assert "tuck" not in sign_words(above)
+    assert "upright" in sign_words(above)

@@ -5,6 +5,7 @@ from __future__ import annotations
 import re
 import shutil
 import subprocess
+from collections.abc import Callable
 from dataclasses import replace
 from pathlib import Path
 
@@ -14,9 +15,10 @@ import pytest
 from pacer.errors import SettingsError
 from pacer.planning.cues import merge_cues
 from pacer.planning.plan import Plan
-from pacer.render._card_front import lines_on
-from pacer.render._card_rows import card_rows
-from pacer.render._pen import MM
+from pacer.render._card_front import draw_front, lines_on
+from pacer.render._card_rows import Row, card_rows
+from pacer.render._fonts import load_typeface
+from pacer.render._pen import MM, Box, Pen
 from pacer.render.card import PAPERS, SIZES, card_size, draw_card
 from pacer.render.words import clock
 from tests.render.sample import sample_plan
@@ -106,7 +108,7 @@ def test_what_stands_on_the_back(tmp_path: Path) -> None:
         "bar ends plugged",
         "reach 440 mm",
         "clamp bolts 8 N·m",
-        "bar maker's limit 8 N·m",
+        "bar limit 8 N·m",
         "left pad one spacer higher",
         "Tape the spare key",
         "ride the course before the race",
@@ -328,3 +330,66 @@ def test_a_plan_without_cues() -> None:
     notes = tuple(cue for cue in plan.cues if cue.kind == "note")
     for cues in ((), notes):
         assert draw_card(replace(plan, cues=cues), most_cues=1).pdf.startswith(b"%PDF-")
+
+
+@needs_poppler
+@pytest.mark.parametrize("size", ["card", "strip", "pocket"])
+def test_cards_for_two_winds_can_be_told_apart(tmp_path: Path, size: str) -> None:
+    """Every front says the wind that it is for, and the back all of the weather."""
+    plan = sample_plan()
+    windy = {**plan.inputs["weather"], "wind_from_deg": 300.0, "wind_speed_m_s": 9.0, "gust_m_s": 15.0}
+    for weather, sign, whole in (
+        (plan.inputs["weather"], "WSW 4 m/s", "wind 4.2 m/s (15 km/h) from WSW (240°)"),
+        (windy, "WNW 9 m/s", "gusts 15.0 m/s (54 km/h)"),
+        ({**windy, "wind_speed_m_s": 0.0}, "no wind", "Planned for no wind"),
+    ):
+        card = draw_card(replace(plan, inputs={**plan.inputs, "weather": weather}), size=SIZES[size])
+        text = " ".join(read_back(card.pdf, tmp_path).split())
+        assert sign in text
+        assert whole in text
+
+
+class Recorder:
+    """Stands in for a canvas: keeps each text with the size of its letters."""
+
+    def __init__(self) -> None:
+        self.said: list[tuple[str, float]] = []
+        self.size = 0.0
+
+    def beginText(self, *_: float) -> Recorder:  # noqa: N802  # reportlab's name
+        """Begin a text."""
+        return self
+
+    def setFont(self, _: str, size: float) -> None:  # noqa: N802  # reportlab's name
+        """Keep the size."""
+        self.size = size
+
+    def textOut(self, text: str) -> None:  # noqa: N802  # reportlab's name
+        """Keep the text."""
+        self.said.append((text, self.size))
+
+    def __getattr__(self, name: str) -> Callable[..., Recorder]:
+        return lambda *_, **__: self
+
+
+def seen_on_a_front(seen: str) -> tuple[str, float]:
+    """Draw a front of twelve lines with these words to see: what stands there, and how large."""
+    row = Row("108.22", "UP", seen, "0:34", "235", tucked=False, warns=True)
+    recorder = Recorder()
+    box = Box(0.0, 0.0, *(side * MM for side in SIZES["card"]))
+    draw_front(Pen(recorder, load_typeface(None)), box, sample_plan(), [row] * 12, number="", span=(0.0, 1.0))
+    return next((text, size) for text, size in recorder.said if text[:4] == seen[:4])
+
+
+def test_words_are_left_out_before_they_are_small() -> None:
+    """Where two things to see don't fit, the first alone is written, large; a single one isn't cut."""
+    whole, size = seen_on_a_front("bend ←")
+    assert whole == "bend ←"
+    for seen, wanted in (
+        ("bend ← and 1 more, side wind ←", "bend ← and 1 more"),
+        ("bend →, side wind ←", "bend →, side wind ←"),
+        ("roundabout ← and 2 more, side wind →", "roundabout ← and 2 more"),
+    ):
+        told, small = seen_on_a_front(seen)
+        assert told == wanted
+        assert small >= 0.7 * size

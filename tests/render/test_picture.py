@@ -14,7 +14,8 @@ from PIL import Image
 from pacer.course.segment import course_segments
 from pacer.planning.plan import Plan
 from pacer.render._view import clean_steps, make_view, mean_wind, plane, stretches
-from pacer.render.picture import plan_picture, route_picture
+from pacer.render.course_picture import route_picture
+from pacer.render.picture import plan_picture
 from pacer.render.words import clock
 from tests.render.sample import WIND, sample_course, sample_plan
 

@@ -82,9 +82,11 @@ def test_a_field_test_is_told_plainly():
         (run,) * 4, "hoods", "aero bars", 0.01, 0.01, -0.015, 0.035, 0.8, 0.02, False, 40.0, ()
     )
     assert "can't tell hoods and aero bars apart" in field_test_summary(unsure)
-    plan = field_test_plan_summary(plan_field_test(typical_setup(), 0.03), 0.03)
+    plan = field_test_plan_summary(plan_field_test(typical_setup(), 0.03), 0.03, ["hoods", "aero bars"])
     assert "A B B A" in plan
-    hopeless = field_test_plan_summary(plan_field_test(typical_setup(), 0.003, wind_change=1.0), 0.003)
+    assert "A and B are the positions to compare: hoods and aero bars." in plan
+    windy = plan_field_test(typical_setup(), 0.003, wind_change=1.0)
+    hopeless = field_test_plan_summary(windy, 0.003, ["hoods", "drops", "aero bars"])
     assert "can't be told like this" in hopeless
     assert all(narrow(t) for t in (text, plan, hopeless))
 

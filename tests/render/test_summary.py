@@ -10,10 +10,12 @@ import pytest
 from pacer.course.segment import course_segments
 from pacer.planning.plan import Plan, Reason
 from pacer.planning.safety import Rule
-from pacer.render.digest import decision, enough_for, rule_costs, terrain, tucked_stretches
+from pacer.render._view import stretches
+from pacer.render.course_text import route_summary
+from pacer.render.digest import decision, enough_for, rule_costs, terrain, tucked_stretches, wind_sign
 from pacer.render.reasons import reason_words, rule_words, stretch_reasons
-from pacer.render.summary import check_summary, plan_summary, route_summary
-from pacer.render.words import clock, kilometres
+from pacer.render.summary import check_summary, plan_summary
+from pacer.render.words import clock, kilometres, percent
 from tests.render.sample import sample_course, sample_plan
 
 
@@ -214,3 +216,47 @@ def test_zones_are_told_with_their_note() -> None:
         zone = {"kind": "no-tuck", "start_km": start, "end_km": start + 0.01, "note": "school gate"}
         noted = replace(plan, inputs={**plan.inputs, "zones": [zone]})
         assert stretch_reasons(noted, stretch) == (told,)
+
+
+def test_the_heading_shows_what_was_entered() -> None:
+    """Wind in both units and by sixteen points, warmth, mass and power: a slip of units shows at once."""
+    text = plan_summary(sample_plan())
+    assert "wind 4.2 m/s (15 km/h) from WSW (240°), gusts 8.3 m/s (30 km/h)" in text
+    assert "rider 74 kg, bicycle 9 kg, critical power 250 W, skill:" in text
+
+
+def test_the_road_is_shared_out() -> None:
+    """Tucked, upright by the rules and upright by choice: the last is what the pictures leave white."""
+    plan = sample_plan()
+    white = sum(s.end_m - s.start_m for s in stretches(plan) if s.state == "up")
+    assert white > 100.0
+    wanted = f"{white / 1000:.1f} km ({percent(white / plan.totals.distance_m)}) more by choice"
+    assert wanted in plan_summary(plan)
+    never = replace(plan, segments=tuple(replace(s, tucked=False) for s in plan.segments))
+    assert "by choice" not in plan_summary(never)
+
+
+def test_a_forecast_is_told_for_the_time_of_the_race() -> None:
+    """What the air does between start and finish, not all day; a card has the range of the wind."""
+    plan = sample_plan()
+    hours = {
+        "seconds_after_start": [-3600.0, 0.0, plan.totals.time_s, 36000.0],
+        "wind_from_deg": [90.0, 350.0, 10.0, 90.0],
+        "wind_speed_m_s": [20.0, 2.0, 4.0, 20.0],
+        "gust_m_s": [30.0, 4.0, 8.0, 30.0],
+        "temperature_c": [0.0, 12.0, 15.0, 40.0],
+    }
+    there = replace(plan, inputs={**plan.inputs, "weather": {**hours, "surface": "dry"}})
+    wanted = (
+        "forecast wind 2.0 to 4.0 m/s (7 to 14 km/h) from N, gusts up to 8.0 m/s (29 km/h), 12 to 15 °C, dry"
+    )
+    assert wanted in " ".join(plan_summary(there).split())
+    assert wind_sign(there) == "2-4 m/s"
+    turned = {**hours, "wind_from_deg": [90.0, 315.0, 45.0, 90.0]}
+    text = plan_summary(replace(plan, inputs={**plan.inputs, "weather": turned}))
+    assert "from NW at the start and NE at the finish" in " ".join(text.split())
+    for broken in ([4.0], ["a", "b", "c", "d"], [], [None, 1.0, 2.0, 3.0]):
+        weather = {**hours, "gust_m_s": broken}
+        odd = replace(plan, inputs={**plan.inputs, "weather": weather})
+        assert "wind from a forecast" in plan_summary(odd)
+        assert wind_sign(odd) == ""
