@@ -300,6 +300,8 @@ def _rest(old: Plan, resolved: Resolved, node: int, *, budget: float, left: floa
         bike=replace(setup.bike, wheel_drag_area=drag * setup.bike.wheel_drag_area),
     )
     start = resolved.race.start if node == 0 else StartKind.ROLLING
+    # Whoever asks may stand at the roadside, and pulls away with the hands on the brakes.
+    pulling_away = cells.start < cells.start[0] + resolved.limits.start_upright
     race = replace(resolved.race, start=start, effort=None, target_power=budget)
     scenario = Scenario(
         cells=cells,
@@ -310,7 +312,7 @@ def _rest(old: Plan, resolved: Resolved, node: int, *, budget: float, left: floa
         limits=resolved.limits,
         race=race,
         air=_air(old, node),
-        refused=np.asarray(~old.cells.tuck_allowed[node:]),
+        refused=np.asarray(~old.cells.tuck_allowed[node:]) | pulling_away,
         w_prime_start=max(left, min(race.w_prime_reserve, old.model.w_prime_j)),
     )
     rise = np.diff(old.cells.elevation_m[node:])

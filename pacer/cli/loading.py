@@ -9,9 +9,9 @@ from pathlib import Path
 from typing import Any
 
 from pacer.course.build import build_course
-from pacer.course.track import Course, Zone
-from pacer.course.zones import check_zones, match_zones, repeat_over_laps, waypoint_zones
-from pacer.errors import PlanFileError
+from pacer.course.track import Change, Course, Zone
+from pacer.course.zones import check_zones, match_zones, repeat_over_laps, turned_round, waypoint_zones
+from pacer.errors import PlanFileError, SettingsError
 from pacer.files.gpx import read_gpx
 from pacer.files.settings import (
     RaceSettings,
@@ -62,14 +62,40 @@ def load_course(route: Path, options: CourseOptions, *, laps: int = 1, reverse: 
     )
 
 
-def _zones(course: Course, race: RaceSettings) -> tuple[Course, tuple[Zone, ...]]:
+def _zones(course: Course, race: RaceSettings, *, cut: bool) -> tuple[Course, tuple[Zone, ...]]:
     by_name, changes = waypoint_zones(course)
-    course = replace(course, changes=(*course.changes, *changes))
-    written = repeat_over_laps(race.zones, course.length, race.race.laps)
-    zones = [*check_zones(course, written, race.source), *by_name]
+    written, told = _written(course, race, cut=cut)
+    course = replace(course, changes=(*course.changes, *changes, *told))
+    zones = [*written, *by_name]
     if race.zones_file is not None:
         zones += match_zones(course, read_zones_geojson(race.zones_file), race.zones_file.name)
     return course, tuple(sorted(zones, key=lambda zone: zone.start))
+
+
+def _written(course: Course, race: RaceSettings, *, cut: bool) -> tuple[tuple[Zone, ...], tuple[Change, ...]]:
+    """The race file's zones by kilometre on every lap, and what became of their places.
+
+    Raises
+    ------
+    CourseError
+        Where one lies beyond the course.
+    SettingsError
+        Where an option turns the course round and others cut it: nobody knows from where they count.
+    """
+    written = check_zones(course, repeat_over_laps(race.zones, course), race.source)
+    if not written or not (race.turned or cut):
+        return written, ()
+    if not race.turned:
+        what = "the kilometres of the race file's zones were taken to count from where this part begins"
+        return written, (Change(what, loud=True),)
+    if cut:
+        raise SettingsError(
+            "can't go with a part of the course where the race file has zones by kilometre",
+            where="--reverse",
+            do="write reverse and the zones of that part, as it is ridden, in a race file of its own",
+        )
+    what = "the course is ridden the other way than the race file says: its zones by kilometre turned with it"
+    return turned_round(written, course.length), (Change(what, loud=True),)
 
 
 class Loader:
@@ -96,7 +122,8 @@ class Loader:
         InputError
             Where the route can't be used, or a zone doesn't lie on it.
         """
-        course, zones = _zones(self.course(racing.race.laps, racing.race.reverse), racing)
+        cut = self.options.start_km is not None
+        course, zones = _zones(self.course(racing.race.laps, racing.race.reverse), racing, cut=cut)
         tables = {"cockpit": riding.cockpit, "feeding": riding.feeding}
         return Request(
             course=course,

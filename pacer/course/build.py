@@ -69,13 +69,17 @@ def build_course(
         points = replace(points.take(np.arange(points.z.size)[::-1]), time=-points.time[::-1])
     points, changes = clean_points(points, track.source)
     points = replace(points, z=_elevation(points, changes, track.source, flat=flat))
+    again = 0.0
     if laps > 1:
-        points = _repeat(points, laps, changes, track.source)
+        points, again = _repeat(points, laps, changes, track.source)
     line = smooth_line(points.xy)
     changes = [change.moved(lambda x: float(np.interp(x, points.along, line.samples))) for change in changes]
     profile = smooth_profile(line.samples, points.z, float(line.s[-1]), changes, track.source)
     corners = find_corners(line, points.xy)
     course = _assemble(track, plane, line, profile, corners, changes)
+    if laps > 1:
+        last = np.interp(np.interp((laps - 1) * again, points.along, line.samples), line.s, course.distance)
+        course = replace(course, lap=float(last) / (laps - 1))
     if start_km is not None or end_km is not None:
         course = _trim(course, start_km, end_km)
     return course
@@ -91,8 +95,8 @@ def _elevation(points: Points, changes: list[Change], source: str, *, flat: bool
     return close_loop(points.xy, along, z, changes)
 
 
-def _repeat(points: Points, laps: int, changes: list[Change], source: str) -> Points:
-    """Lay laps end to end; an overlap of finish and start is ridden once."""
+def _repeat(points: Points, laps: int, changes: list[Change], source: str) -> tuple[Points, float]:
+    """Lay laps end to end, an overlap of finish and start once; and how far on the next lap begins [m]."""
     along = points.along
     late = np.flatnonzero(along > max(along[-1] - _OVERLAP_M, 0.5 * along[-1]))
     away = np.hypot(*(points.xy[late] - points.xy[0]).T)
@@ -125,12 +129,14 @@ def _repeat(points: Points, laps: int, changes: list[Change], source: str) -> Po
     rise = lap.z[0] - lap.z[-1]
     z = lap.z + rise * lap.along / lap.along[-1]
     inner = slice(1 if gap < 1.0 else 0, None)
-    return Points(
+    count = lap.z.size + (laps - 1) * lap.z[inner].size
+    laid = Points(
         np.concatenate([lap.xy] + [lap.xy[inner]] * (laps - 1)),
         np.concatenate([z] + [z[inner]] * (laps - 1)),
-        np.full(lap.z.size + (laps - 1) * lap.z[inner].size, np.nan),
-        np.zeros(lap.z.size + (laps - 1) * lap.z[inner].size, dtype=np.int64),
+        np.full(count, np.nan),
+        np.zeros(count, dtype=np.int64),
     )
+    return laid, length
 
 
 def _on_every_lap(change: Change, length: float, laps: int) -> Change:

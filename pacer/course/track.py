@@ -175,6 +175,8 @@ class Course:
         Standard deviation of the recorded elevation about the smoothed one, as estimated [m].
     climb : float
         Total ascent [m].
+    lap : float or None
+        How far on the same road comes again, a straight join from lap to lap included [m]; None on one lap.
     """
 
     name: str
@@ -190,6 +192,7 @@ class Course:
     elevation_noise: float = 0.0
     climb: float = 0.0
     waypoints: tuple[Waypoint, ...] = ()
+    lap: float | None = None
 
     def __post_init__(self) -> None:
         for name in ("distance", "latitude_deg", "longitude_deg", "elevation", "heading", "curvature"):

@@ -23,6 +23,7 @@ __all__ = [
     "check_zones",
     "match_zones",
     "repeat_over_laps",
+    "turned_round",
     "unknown_zones",
     "waypoint_zones",
     "zone_effects",
@@ -41,7 +42,16 @@ _JOIN_M: Final = 40.0
 _FEED_WORDS: Final = re.compile(
     r"\b(feed\w*|aid|food|drinks?|water|nutrition|refreshments?)\b", re.IGNORECASE
 )
-_DANGER_WORDS: Final = re.compile(r"\b(danger\w*|hazard\w*|caution|warning|no.?tuck)\b", re.IGNORECASE)
+_DANGER_WORDS: Final = re.compile(
+    r"\b(danger\w*|hazard\w*|caution|warning|no.?tuck|obstacles?|sharp|slippery|cobble\w*|setts|gravel|pot.?holes?"
+    r"|tunnels?|(level|railway|rail|pedestrian) crossing|tram\w*|rails?|cattle.?grids?|roundabouts?|bollards?"
+    r"|speed (bumps?|humps?)|road.?works|dismount|school)\b",
+    re.IGNORECASE,
+)
+"""What a rider meets with the hands on the brakes; a word too many costs seconds."""
+
+_RISE_M: Final = 20.0
+"""A road that comes so much nearer again to a point passes it again (a choice) [m]."""
 
 
 class GeoShape(StrEnum):
@@ -120,23 +130,34 @@ def check_zones(course: Course, zones: Iterable[Zone], source: str = "") -> tupl
     return tuple(kept)
 
 
-def repeat_over_laps(zones: Iterable[Zone], length: float, laps: int) -> tuple[Zone, ...]:
-    """Repeat on every lap the zones that lie within the first; the road is the same each time round.
+def repeat_over_laps(zones: Iterable[Zone], course: Course) -> tuple[Zone, ...]:
+    """Repeat on every lap the zones that begin within the first; the road is the same each time round.
+
+    One that runs over the end of the lap holds where the first lap begins as well.
 
     Parameters
     ----------
     zones : iterable of Zone
-        Metres along the course as ridden; those that reach beyond the first lap stay where they are.
-    length : float
-        Of all laps together [m].
-    laps : int
+        Metres along the course as ridden; those that begin beyond the first lap, or are longer than one, stay
+        where they are.
+    course : Course
     """
-    lap = length / laps
-    found = []
+    found: list[Zone] = []
     for zone in zones:
-        times = laps if zone.end <= lap else 1
-        found += [replace(zone, start=zone.start + k * lap, end=zone.end + k * lap) for k in range(times)]
+        lap = course.lap
+        if lap is None or zone.start >= lap or zone.end - zone.start > lap:
+            found.append(zone)
+            continue
+        moved = (-lap if zone.end > lap else 0.0) + lap * np.arange(np.ceil(course.length / lap) + 1.0)
+        again = (replace(zone, start=zone.start + by, end=zone.end + by) for by in moved.tolist())
+        found += [part for part in again if part.start < course.length or part.start == zone.start]
     return tuple(sorted(found, key=lambda zone: zone.start))
+
+
+def turned_round(zones: Iterable[Zone], length: float) -> tuple[Zone, ...]:
+    """Give the places of zones on the same road ridden from its end to its start [m]."""
+    turned = (replace(zone, start=length - zone.end, end=length - zone.start) for zone in zones)
+    return tuple(sorted(turned, key=lambda zone: zone.start))
 
 
 def match_zones(course: Course, drawn: Sequence[GeoZone], source: str = "") -> tuple[Zone, ...]:
@@ -182,8 +203,8 @@ def match_zones(course: Course, drawn: Sequence[GeoZone], source: str = "") -> t
 def waypoint_zones(course: Course) -> tuple[tuple[Zone, ...], tuple[Change, ...]]:
     """Turn the named points of the GPX file into zones.
 
-    Words for food and drink make a feed, words for danger a stretch without tuck 50 m to both sides, any
-    other name a note. A point farther than 75 m from the route is left out, and said.
+    Words for danger, in the description too, make a stretch without tuck 50 m to both sides, words for food
+    and drink a feed, any other name a note. A point farther than 75 m from the route is left out, and said.
 
     Returns
     -------
@@ -198,12 +219,12 @@ def waypoint_zones(course: Course) -> tuple[tuple[Zone, ...], tuple[Change, ...]
     zones: list[Zone] = []
     changes: list[Change] = []
     for waypoint in course.waypoints:
-        name = waypoint.name or waypoint.description or waypoint.kind
-        kind = _waypoint_kind(waypoint)
+        kind, name = _waypoint_kind(waypoint)
         point = plane.to_plane(np.array([waypoint.latitude_deg]), np.array([waypoint.longitude_deg]))
         passes = _passes(course, np.hypot(*(line - point).T), _WAYPOINT_M)
         if not passes:
-            changes.append(Change(f"the waypoint {name!r} is off the route and was left out"))
+            what = f"the waypoint {name!r} is off the route and was left out"
+            changes.append(Change(what, loud=kind is ZoneKind.NO_TUCK))
         reach = _AROUND_POINT_M if kind is ZoneKind.NO_TUCK else 0.0
         zones += [Zone(kind, max(at - reach, 0.0), min(at + reach, course.length), name) for at in passes]
     return tuple(sorted(zones, key=lambda zone: zone.start)), tuple(changes)
@@ -257,11 +278,15 @@ def _named(note: str) -> str:
     return f" {note!r}" if note else ""
 
 
-def _waypoint_kind(waypoint: Waypoint) -> ZoneKind:
+def _waypoint_kind(waypoint: Waypoint) -> tuple[ZoneKind, str]:
+    """What a waypoint makes, and what to call it."""
+    name = waypoint.name or waypoint.description or waypoint.kind
     words = f"{waypoint.name} {waypoint.kind}"
     if _DANGER_WORDS.search(words):
-        return ZoneKind.NO_TUCK
-    return ZoneKind.FEED if _FEED_WORDS.search(words) else ZoneKind.NOTE
+        return ZoneKind.NO_TUCK, name
+    if _DANGER_WORDS.search(waypoint.description):
+        return ZoneKind.NO_TUCK, waypoint.description
+    return (ZoneKind.FEED if _FEED_WORDS.search(words) else ZoneKind.NOTE), name
 
 
 def _stretches(course: Course, plane: Plane, line: FloatArray, item: GeoZone) -> list[tuple[float, float]]:
@@ -315,10 +340,26 @@ def _runs(course: Course, inside: npt.NDArray[np.bool_]) -> list[tuple[float, fl
 
 
 def _passes(course: Course, away: FloatArray, reach: float) -> list[float]:
-    """Where the route comes nearest, once for each time that it comes within reach."""
-    near = away < reach
-    edges = np.flatnonzero(np.diff(np.concatenate(([0], near.astype(np.int8), [0]))))
+    """Where the route comes nearest, once for each time that it comes near."""
+    edges = np.flatnonzero(np.diff(np.concatenate(([0], (away < reach).astype(np.int8), [0]))))
     return [
-        float(course.distance[first + int(np.argmin(away[first:past]))])
+        float(course.distance[first + k])
         for first, past in zip(edges[::2], edges[1::2], strict=True)
+        for k in _lows(away[first:past].tolist())
     ]
+
+
+def _lows(values: list[float]) -> list[int]:
+    """Lowest places of a curve, with a rise of `_RISE_M` at least between any two."""
+    found, low, high, falling = [], 0, 0, True
+    for k, value in enumerate(values):
+        if falling:
+            low = k if value < values[low] else low
+            if value > values[low] + _RISE_M:
+                found.append(low)
+                falling, high = False, k
+        else:
+            high = k if value > values[high] else high
+            if value < values[high] - _RISE_M:
+                falling, low = True, k
+    return [*found, low] if falling else found

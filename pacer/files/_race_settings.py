@@ -65,6 +65,8 @@ class RaceSettings:
         The validated keys as they stand in the file, `race` and `weather`.
     forecast : Forecast or None
         The forecast as read.
+    turned : bool
+        Whether the course is ridden the other way than the one along which the zones count.
     """
 
     race: Race
@@ -75,6 +77,7 @@ class RaceSettings:
     source: str = ""
     given: Mapping[str, Mapping[str, Any]] = field(default_factory=dict)
     forecast: Forecast | None = None
+    turned: bool = False
 
 
 def default_race() -> RaceSettings:
@@ -271,7 +274,13 @@ def override_race(
     changed = _settings(race, weather, settings.forecast)
     if settings.forecast is not None:
         changed = replace(changed, weather=override_series(changed.weather, weather_over))
-    return replace(changed, zones=settings.zones, zones_file=settings.zones_file, source=settings.source)
+    return replace(
+        changed,
+        zones=settings.zones,
+        zones_file=settings.zones_file,
+        source=settings.source,
+        turned=settings.turned != (race.reverse != settings.race.reverse),
+    )
 
 
 def _only_given(**values: Any) -> dict[str, Any]:

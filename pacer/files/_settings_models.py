@@ -67,6 +67,7 @@ class SafetyTable(Table):
     hands_back_s: float | None = number(0.5, 20, "s", None)
     tuck_shortest_stay_s: float | None = number(0, 600, "s", None)
     tuck_slowest_kmh: float | None = number(0, 50, "km/h", None)
+    tuck_roughest_crr_factor: float | None = number(1, 5, "", None)
     start_upright_m: float | None = number(0, 5000, "m", None)
     finish_upright_m: float | None = number(0, 5000, "m", None)
     wet_factor: float | None = number(0.2, 1, "", None)

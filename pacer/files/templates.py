@@ -99,6 +99,7 @@ _MEANING: Final[Mapping[type[Table], Mapping[str, str]]] = {
         "hands_back_s": "hands back on the brakes so long before they may be needed",
         "tuck_shortest_stay_s": "shortest stay worth the change",
         "tuck_slowest_kmh": "slowest steady speed while tucked",
+        "tuck_roughest_crr_factor": "roughest surface zone while tucked, times the bike's crr",
         "start_upright_m": "upright after the start",
         "finish_upright_m": "upright before the finish",
         "wet_factor": "what a wet road leaves of speeds and accelerations",

@@ -26,7 +26,9 @@ FAST_DESCENT: Final = 70.0 * KMH
 """A top speed above this is said [m/s]."""
 
 
-def cautions_for(course: Course, limits: Limits, *, wet: bool, long_at_critical: bool) -> tuple[str, ...]:
+def cautions_for(
+    course: Course, limits: Limits, *, wet: bool, long_at_critical: bool, calm: bool = False
+) -> tuple[str, ...]:
     """The cautions of one plan.
 
     Parameters
@@ -38,6 +40,8 @@ def cautions_for(course: Course, limits: Limits, *, wet: bool, long_at_critical:
         Whether the surface is.
     long_at_critical : bool
         Whether the power asked for is near critical power for longer than that is commonly held.
+    calm : bool
+        Whether the weather has no gust at any time.
     """
     found = list(STANDING_CAUTIONS)
     guessed = [c for c in course.corners if not c.measured]
@@ -52,6 +56,11 @@ def cautions_for(course: Course, limits: Limits, *, wet: bool, long_at_critical:
         found.append(
             f"Wet road: cornering, braking and speed when tucked are planned at {limits.wet_factor:.0%} of "
             "their dry limits."
+        )
+    if calm:
+        found.append(
+            "The plan knows of no wind: nowhere does it keep you upright for gusts. Give the forecast, and "
+            "sit up wherever one pushes from the side."
         )
     if limits.top_speed > FAST_DESCENT:
         found.append(

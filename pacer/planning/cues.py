@@ -11,10 +11,9 @@ from dataclasses import replace
 from typing import Final
 
 from pacer.course.track import Corner, Zone, ZoneKind
-from pacer.planning.landmarks import Landmarks
+from pacer.planning.landmarks import Landmarks, limit_words
 from pacer.planning.merging import merge_cues
 from pacer.planning.plan import Cue, PlanCells, PlanSegment, UnsafeStretch
-from pacer.units import KMH
 
 __all__ = ["make_cues", "merge_cues"]
 
@@ -122,7 +121,8 @@ def _zone_cues(segments: Sequence[PlanSegment], zones: Sequence[Zone], told: Seq
     for zone in zones:
         text = _zone_text(zone)
         near = [c for c in told if abs(c.at_m - zone.start) < _BECAUSE]
-        if not text or any(text in c.text or (zone.note and zone.note in c.text) for c in near):
+        told_by = text if zone.kind is ZoneKind.SPEED_LIMIT else zone.note or text
+        if not text or any(told_by in c.text for c in near):
             continue
         here = next((s for s in segments if s.start_m <= zone.start < s.end_m), None)
         if here is not None:
@@ -135,9 +135,6 @@ def _zone_text(zone: Zone) -> str:
         return zone.note or "feed"
     if zone.kind is ZoneKind.NOTE:
         return zone.note
-    if zone.kind is ZoneKind.SPEED_LIMIT and zone.value is not None:
-        limit = f"limit {zone.value / KMH:.0f} km/h"
-        return f"{zone.note}, {limit}" if zone.note else limit
     if zone.kind is ZoneKind.SURFACE:
         return zone.note or "surface changes"
-    return ""
+    return limit_words(zone)

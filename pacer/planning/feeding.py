@@ -20,7 +20,7 @@ from pacer.planning.positions import position_prices
 from pacer.planning.safety import Rule
 from pacer.planning.scenario import Scenario
 from pacer.planning.solution import Solution
-from pacer.units import FloatArray
+from pacer.units import KMH, FloatArray
 
 __all__ = ["FeedStop", "Wish", "feed_stops", "stop_zones", "wish_of"]
 
@@ -41,6 +41,9 @@ NEAR, FAR = 0.3, 0.49
 
 STEEPEST_UP, STEEPEST_DOWN = 0.04, 0.02
 """Slopes on which a rider can take a hand off and swallow; common practice, no source."""
+
+FASTEST: Final = 45.0 * KMH
+"""Faster than this both hands belong on the bars [m/s]; common practice, no source."""
 
 STEEPEST_CLIMB: Final = 0.08
 """The same on a climb that leaves no other choice, however slow; common practice, no source."""
@@ -116,6 +119,7 @@ def _safe(scenario: Scenario, solution: Solution, *, climbing: bool) -> npt.NDAr
     grade, brake = scenario.cells.grade, solution.optimum.brake
     steepest = STEEPEST_CLIMB if climbing else STEEPEST_UP
     safe = (grade <= steepest) & (grade >= -STEEPEST_DOWN) & (brake <= 1.0)
+    safe &= solution.optimum.mean_speed <= FASTEST
     for finding in solution.verdict.findings:
         if not (climbing and finding.rule is Rule.TOO_SLOW):
             safe &= ~finding.refused

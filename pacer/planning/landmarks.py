@@ -14,8 +14,12 @@ import numpy as np
 from pacer.course.track import Corner, CornerKind, Zone, ZoneKind
 from pacer.planning.plan import PlanCells, PlanSegment, UnsafeStretch
 from pacer.planning.safety import Rule
+from pacer.units import KMH
 
-__all__ = ["Landmarks"]
+__all__ = ["LIMIT", "Landmarks", "limit_words"]
+
+LIMIT: Final = "limit "
+"""What a speed limit's words begin with."""
 
 NEAR: Final = 150.0
 """How far a landmark may be from the place that it marks [m]; a design choice."""
@@ -40,6 +44,7 @@ _RULE_WORDS: Final[dict[str, str]] = {
     Rule.NO_TUCK_ZONE: "no-tuck zone",
     Rule.FEED_ZONE: "feed",
     Rule.SPEED_ZONE: "speed limit",
+    Rule.ROUGH: "rough surface",
     Rule.BRAKING: "brake",
     Rule.START: "start",
     Rule.FINISH: "finish",
@@ -80,7 +85,11 @@ class Landmarks:
             more = f" and {len(near) - 1} more" if len(near) > 1 else ""
             seen.append(corner_words(near[0]) + more)
         zones = (z for z in self.zones if z.kind in _ZONE_RULES and _meet(z, stretch) and z.start <= soon)
-        seen.extend(zone.note or _RULE_WORDS[_ZONE_RULES[zone.kind]] for zone in zones)
+        seen.extend(
+            limit_words(zone) or zone.note or _RULE_WORDS[_ZONE_RULES[zone.kind]]
+            for zone in zones
+            if _ZONE_RULES[zone.kind] in rules
+        )
         if Rule.GUST in rules:
             seen.append(self._side_wind(stretch))
         if Rule.FINISH in rules and stretch.end_m < stretch.up_by_m + 2.0 * SOON:
@@ -93,12 +102,16 @@ class Landmarks:
         slope = self._grade(place, place + SOON)
         if slope > SLOPE:
             return self._slope_change(place) or _slope_words(slope)
-        named = [_RULE_WORDS[reason.rule] for reason in stretch.reasons if reason.rule in _RULE_WORDS]
+        # A finish that is near has been named: a far one isn't why the hands go back here.
+        rules = [reason.rule for reason in stretch.reasons if reason.rule != Rule.FINISH]
+        named = [_RULE_WORDS[rule] for rule in rules if rule in _RULE_WORDS]
         return named[0] if named else self._slope_change(place) or "hands back"
 
     def at(self, place: float, segment: PlanSegment, before: PlanSegment | None) -> str:
         """Say what stands at a place where the rider's task changes without a refusal."""
-        note = self._noted(place)
+        # What the rider noted may be a danger: it never marks where the hands leave the brakes.
+        tucks = segment.tucked and not (before is not None and before.tucked)
+        note = "" if tucks else self._noted(place)
         passed = [c for c in self.corners if -1.0 <= place - c.end <= NEAR]
         if note:
             return note
@@ -171,7 +184,16 @@ _ZONE_RULES: Final = {
     ZoneKind.NO_TUCK: Rule.NO_TUCK_ZONE,
     ZoneKind.FEED: Rule.FEED_ZONE,
     ZoneKind.SPEED_LIMIT: Rule.SPEED_ZONE,
+    ZoneKind.SURFACE: Rule.ROUGH,
 }
+
+
+def limit_words(zone: Zone) -> str:
+    """Say a speed limit, the number first since a card cuts from behind; nothing of other zones."""
+    if zone.kind is not ZoneKind.SPEED_LIMIT or zone.value is None:
+        return ""
+    limit = f"{LIMIT}{zone.value / KMH:.0f} km/h"
+    return f"{limit}, {zone.note}" if zone.note else limit
 
 
 def _meet(zone: Zone, stretch: UnsafeStretch) -> bool:

@@ -46,11 +46,14 @@ class Limits:
         A shorter stay isn't worth the two hand changes [s].
     tuck_slowest : float
         Below this the bicycle isn't steady with the hands off the brakes [m/s].
+    tuck_roughest : float
+        Rolling resistance of a surface zone over the bicycle's own; rougher is ridden with the hands on the
+        brakes. Rough asphalt has up to twice the rolling resistance of smooth, gravel and cobbles more.
     start_upright, finish_upright : float
         After the start and before the finish [m].
     wet_factor : float
-        On speeds tucked, cornering and braking when the surface is wet; the AASHTO guide halves friction
-        when wet.
+        On speeds tucked, cornering, braking and what a surface may be worse than the bicycle's own, when it
+        is wet; the AASHTO guide halves friction when wet.
     """
 
     corner_lateral: float
@@ -64,6 +67,7 @@ class Limits:
     hands_back: float
     tuck_shortest_stay: float
     tuck_slowest: float
+    tuck_roughest: float
     start_upright: float
     finish_upright: float
     wet_factor: float
@@ -76,6 +80,7 @@ class Limits:
             braking=self.braking * self.wet_factor,
             tuck_top_speed=self.tuck_top_speed * self.wet_factor,
             tuck_lateral=self.tuck_lateral * self.wet_factor,
+            tuck_roughest=1.0 + (self.tuck_roughest - 1.0) * self.wet_factor,
         )
 
 
@@ -92,6 +97,7 @@ _ROWS: Final = (
     ("hands_back_s", "hands_back", 1.0, 4.0, 3.0, 2.0),
     ("tuck_shortest_stay_s", "tuck_shortest_stay", 1.0, 30.0, 20.0, 12.0),
     ("tuck_slowest_kmh", "tuck_slowest", KMH, 20.0, 17.0, 14.0),
+    ("tuck_roughest_crr_factor", "tuck_roughest", 1.0, 1.2, 1.4, 1.6),
     ("start_upright_m", "start_upright", 1.0, 300.0, 200.0, 100.0),
     ("finish_upright_m", "finish_upright", 1.0, 300.0, 200.0, 100.0),
     ("wet_factor", "wet_factor", 1.0, 0.6, 0.6, 0.6),

@@ -21,6 +21,7 @@ from typing import Final
 import numpy as np
 
 from pacer.planning.elasticity import power_elasticity
+from pacer.planning.landmarks import LIMIT
 from pacer.planning.plan import Cue, Plan
 from pacer.planning.rounding import steps_within
 from pacer.units import FloatArray
@@ -48,9 +49,9 @@ class _Runs:
 def merge_cues(plan: Plan, most: int) -> tuple[tuple[Cue, ...], float]:
     """Bring the plan's cues down to `most` lines by the least time lost.
 
-    Notes go first, then changes of the rider's task are merged; places to eat and drink keep up to a
-    third of the lines. A cue that calls the hands back goes only together with the tuck before it: the
-    rider stays upright.
+    Notes go first, then changes of the rider's task are merged; places to eat and drink and speed limits
+    keep up to a third of the lines. A cue that calls the hands back goes only together with the tuck
+    before it: the rider stays upright.
 
     Parameters
     ----------
@@ -71,15 +72,16 @@ def merge_cues(plan: Plan, most: int) -> tuple[tuple[Cue, ...], float]:
     if len(cues) <= most:
         return cues, 0.0
     tasks = tuple(cue for cue in cues if cue.kind in _TASKS)
-    feeds = [cue for cue in cues if cue.kind == "feed"][: most // 3]
+    kept = [cue for cue in cues if cue.kind == "feed" or LIMIT in cue.text][: most // 3]
     if not tasks:
         return cues[:most], 0.0
     runs = _runs(plan, tasks)
-    blocks, cost = _cut(runs, most - len(feeds))
+    blocks, cost = _cut(runs, most - len(kept))
     powers = _told_powers(runs, blocks)
     merged = [_block_cue(runs, i, j, power) for (i, j), power in zip(blocks, powers, strict=True)]
     named = [_kind(cue, merged[k - 1] if k else None) for k, cue in enumerate(merged)]
-    told = [_with_task(cue, named) for cue in feeds]
+    places = {cue.at_m for cue in named if LIMIT in cue.text}
+    told = [_with_task(cue, named) for cue in kept if cue.at_m not in places]
     return tuple(sorted([*named, *told], key=lambda cue: cue.at_m)), cost
 
 
@@ -202,7 +204,8 @@ def _kind(cue: Cue, before: Cue | None) -> Cue:
 
 
 def _with_task(cue: Cue, tasks: Sequence[Cue]) -> Cue:
-    """Give a feed cue the power and position that the merged cues ask for there."""
+    """Give a cue that informs the power and position that the merged cues ask for there."""
     now = [task for task in tasks if task.at_m <= cue.at_m]
     task = now[-1] if now else tasks[0]
-    return replace(cue, power_w=task.power_w, position=task.position, tucked=task.tucked)
+    kind = "feed" if cue.kind == "feed" else "note"
+    return replace(cue, power_w=task.power_w, position=task.position, tucked=task.tucked, kind=kind)

@@ -15,7 +15,7 @@ import numpy.typing as npt
 
 from pacer.planning.limits import Limits
 from pacer.planning.plan import Plan
-from pacer.units import FloatArray, unbounded
+from pacer.units import KMH, FloatArray, unbounded
 
 __all__ = ["Violation", "recheck"]
 
@@ -63,6 +63,7 @@ class _Check:
     def __init__(self, plan: Plan, limits: Limits, tucked: npt.NDArray[np.bool_]) -> None:
         self.plan, self.limits, self.tucked = plan, limits, tucked
         self.found: list[Violation] = []
+        self.places = np.zeros(tucked.size, dtype=bool)
         speed = plan.nodes.speed_m_s
         self.fast = np.maximum(speed[:-1], speed[1:])
 
@@ -77,6 +78,21 @@ class _Check:
         bounds = np.broadcast_to(np.asarray(limit, float), value.shape)
         for cell in np.flatnonzero(wrong):
             self.found.append(Violation(what, int(cell), float(value[cell]), float(bounds[cell]), unit))
+
+    def refuse(
+        self,
+        what: str,
+        where: npt.NDArray[np.bool_],
+        value: FloatArray,
+        limit: FloatArray | float,
+        unit: str,
+        *,
+        place: bool = True,
+    ) -> None:
+        """Flag a tuck there, and keep the place: the hands have to be back before it."""
+        self.flag(what, where & self.tucked, value, limit, unit)
+        if place:
+            self.places |= where
 
     def whole(self, what: str, wrong: bool, value: float, limit: float, unit: str) -> None:
         if wrong:
@@ -130,69 +146,55 @@ class _Check:
         )
 
     def refusals(self) -> None:
-        cells, limits, tucked = self.plan.cells, self.limits, self.tucked
-        flag = tucked & ~np.asarray(cells.tuck_allowed)
-        self.flag("tucked where it is refused", flag, flag.astype(float), 0.0, "")
-        down = -cells.grade
-        self.flag(
-            "tucked on a steep descent",
-            tucked & (down > limits.tuck_steepest_descent),
-            down,
-            limits.tuck_steepest_descent,
-            "",
-        )
+        cells, limits = self.plan.cells, self.limits
+        flag = ~np.asarray(cells.tuck_allowed)
+        self.refuse("tucked where it is refused", flag, flag.astype(float), 0.0, "", place=False)
+        down, steepest = -cells.grade, limits.tuck_steepest_descent
+        self.refuse("tucked on a steep descent", down > steepest, down, steepest, "")
         gust = cells.gust_crosswind_m_s
-        self.flag(
-            "tucked in a gust crosswind",
-            tucked & (gust > limits.tuck_gust_crosswind),
-            gust,
-            limits.tuck_gust_crosswind,
-            "m/s",
-        )
-        radius = unbounded(cells.tightest_radius_m)
-        self.flag(
-            "tucked in a tight corner",
-            tucked & (radius < limits.tuck_min_radius),
-            radius,
-            limits.tuck_min_radius,
-            "m",
-        )
+        strongest = limits.tuck_gust_crosswind
+        self.refuse("tucked in a gust crosswind", gust > strongest, gust, strongest, "m/s", place=False)
+        radius, least = unbounded(cells.tightest_radius_m), limits.tuck_min_radius
+        self.refuse("tucked in a tight corner", radius < least, radius, least, "m")
+        begin, most = cells.start_m, limits.start_upright
+        self.refuse("tucked after the start", begin < most, begin, most, "m", place=False)
         end = cells.start_m + cells.length_m
+        left, most = end[-1] - end, limits.finish_upright
+        self.refuse("tucked before the finish", left < most, left, most, "m")
+
+    def zones(self) -> None:
+        """What the race file says of a stretch holds in every cell that shares more than a point with it."""
+        cells, limits = self.plan.cells, self.limits
+        end = cells.start_m + cells.length_m
+        rough, limit = np.ones(end.size), np.full(end.size, np.inf)
         for zone in self.plan.inputs.get("zones", ()):
+            first, last = 1000.0 * zone["start_km"], 1000.0 * zone["end_km"]
+            # A point lies in the cell that it begins.
+            inside = (cells.start_m < max(last - 1e-3, first + 1e-3)) & (end > first + 1e-3)
             if zone["kind"] in UPRIGHT_ZONES:
-                first, last = 1000.0 * zone["start_km"], 1000.0 * zone["end_km"]
-                inside = tucked & (cells.start_m < last - 1e-3) & (end > first + 1e-3)
-                self.flag("tucked in a zone that forbids it", inside, cells.start_m, last, "m")
-        self.flag(
-            "tucked after the start",
-            tucked & (cells.start_m < limits.start_upright),
-            cells.start_m,
-            limits.start_upright,
-            "m",
-        )
-        left = end[-1] - end
-        self.flag(
-            "tucked before the finish",
-            tucked & (left < limits.finish_upright),
-            left,
-            limits.finish_upright,
-            "m",
-        )
+                self.refuse("tucked in a zone that forbids it", inside, cells.start_m, last, "m")
+            rough[inside] = np.maximum(rough[inside], zone.get("crr_factor", 1.0))
+            limit[inside] = np.minimum(limit[inside], zone.get("limit_kmh", np.inf) * KMH)
+        worst = limits.tuck_roughest
+        self.refuse("tucked on a rough surface", rough > worst + 1e-6, rough, worst, "crr factor")
+        wrong = self.fast > limit + SPEED_TOLERANCE
+        self.flag("faster than a speed-limit zone", wrong, self.fast, limit, "m/s")
 
     def brakes(self) -> None:
-        """No brakes while tucked, and the hands back in time before each use of them."""
+        """No brakes while tucked, and the hands back in time before each use and each refused place."""
         cells, nodes = self.plan.cells, self.plan.nodes
         braking = cells.brake_n > 0.0
         self.flag("braking while tucked", self.tucked & braking, cells.brake_n, 0.0, "N")
         self.flag("pedalling and braking at once", (cells.power_w > 0.0) & braking, cells.power_w, 0.0, "W")
         hardest = self.plan.model.total_mass_kg * self.limits.braking
         self.flag("braking too hard", cells.brake_n > hardest * 1.001 + 1.0, cells.brake_n, hardest, "N")
-        begins = np.flatnonzero(braking & ~np.append(False, braking[:-1]))
+        needed = braking | self.places
+        begins = np.flatnonzero(needed & ~np.append(False, needed[:-1]))
         last_tucked = np.maximum.accumulate(np.where(self.tucked, np.arange(braking.size), -1))
         lead = np.where(last_tucked >= 0, nodes.time_s[:-1] - nodes.time_s[last_tucked + 1], np.inf)
         late = np.zeros(braking.size, dtype=bool)
         late[begins] = lead[begins] < self.limits.hands_back - 0.05
-        self.flag("hands back too late before braking", late, lead, self.limits.hands_back, "s")
+        self.flag("hands back too late", late, lead, self.limits.hands_back, "s")
 
     def motion(self) -> None:
         """Ride each cell again from its written speed."""
@@ -268,6 +270,7 @@ def recheck(plan: Plan, limits: Limits) -> tuple[Violation, ...]:
     check.stays()
     check.rolling()
     check.refusals()
+    check.zones()
     check.brakes()
     check.motion()
     check.fatigue()

@@ -25,6 +25,12 @@ from pacer.units import GRAVITY, FloatArray
 
 __all__ = ["Finding", "Rule", "Verdict", "judge", "unsafe_stretches"]
 
+HELD: Final = 1e-3
+"""Nearer to a zone's limit than this, the approach speed is held by it [m/s]."""
+
+NODE_OFF: Final = 5.0
+"""How far the cells' ends may lie from that of a zone, which are left out within 4 m of another [m]."""
+
 ROLLING_MARGIN: Final = 1.0
 """How near the approach speed must be to the tucked top speed for coasting to matter [m/s]; a choice."""
 
@@ -42,6 +48,7 @@ class Rule(StrEnum):
     NO_TUCK_ZONE = "no-tuck zone"
     FEED_ZONE = "feed zone"
     SPEED_ZONE = "speed-limit zone"
+    ROUGH = "rough surface"
     TOO_SLOW = "too slow to be steady"
     ROLLS_FAST = "rolls past the tucked top speed"
     BRAKING = "braking ahead"
@@ -145,6 +152,7 @@ class _Judge:
         self.fastest = np.maximum(self.approach[:-1], self.approach[1:])
         self.sure_limit = sure_limit
         self.radius = cells.tightest_radius
+        self.sudden = np.zeros(len(cells), dtype=bool)
         self.findings: list[Finding] = []
 
     def add(
@@ -224,10 +232,29 @@ class _Judge:
                 if zone.kind is kind:
                     hit |= touched(self.cells, zone.start, zone.end)
             self.add(rule, hit, 1.0, 0.0, "zone")
+        self.rough(zones)
+        self.shelter(zones)
         for zone in zones:
             if zone.kind is ZoneKind.SPEED_LIMIT and zone.value is not None:
-                hit = touched(self.cells, zone.start, zone.end) & (self.fastest > zone.value)
+                # The approach speed never passes a limit: where it is the limit, the rider would be faster.
+                held = self.fastest > zone.value - HELD
+                hit = touched(self.cells, zone.start, zone.end) & held
                 self.add(Rule.SPEED_ZONE, hit, self.fastest * 3.6, zone.value * 3.6, "km/h")
+
+    def shelter(self, zones: Sequence[Zone]) -> None:
+        """Where the wind is there all at once: at the end of a shelter."""
+        for zone in zones:
+            if zone.kind is ZoneKind.SHELTERED:
+                self.sudden |= touched(self.cells, zone.end - NODE_OFF, zone.end + NODE_OFF)
+
+    def rough(self, zones: Sequence[Zone]) -> None:
+        factor = np.ones(len(self.cells))
+        for zone in zones:
+            if zone.kind is ZoneKind.SURFACE and zone.value is not None:
+                hit = touched(self.cells, zone.start, zone.end)
+                factor[hit] = np.maximum(factor[hit], zone.value)
+        limit = self.limits.tuck_roughest
+        self.add(Rule.ROUGH, factor > limit, factor, limit, "crr factor")
 
     def braking(self) -> None:
         """Where a rider at the approach speed would have to brake for what is ahead, at its tightest."""
@@ -245,10 +272,13 @@ class _Judge:
     def hands_back(self) -> None:
         """The seconds before each refused stretch in which the hands move to the brakes."""
         needs = np.zeros(len(self.cells), dtype=bool)
-        # Gusts and slowness come by degrees and the start has nothing before it: no lead is asked of them.
-        free = {Rule.GUST, Rule.TOO_SLOW, Rule.START}
+        # Slowness comes by degrees and the start has nothing before it: no lead is asked of them. A gust
+        # comes by degrees as well, but where a shelter ends.
+        free = {Rule.TOO_SLOW, Rule.START}
         for finding in self.findings:
-            if finding.rule not in free:
+            if finding.rule is Rule.GUST:
+                needs |= finding.refused & self.sudden
+            elif finding.rule not in free:
                 needs |= finding.refused
         lead = np.zeros(len(self.cells), dtype=bool)
         value = np.zeros(len(self.cells))

@@ -11,7 +11,7 @@ from pacer.planning.plan import Plan
 from pacer.planning.splits import DRAG_SPREAD, POWER_SPREAD, WIND_SPREAD, Split
 from pacer.render._fonts import Typeface
 from pacer.render._pen import MM, Box, Pen
-from pacer.render.digest import weather_words
+from pacer.render.digest import table, weather_words
 from pacer.render.words import as_typed, clean, clock, kilometres, percent, together
 
 __all__ = ["CHECKLIST", "Item", "back_items", "draw_back", "flow"]
@@ -46,6 +46,9 @@ _COCKPIT: Final = {
 }
 
 
+DISTANCE_OFF: Final = 0.01
+"""Share of the way by which a computer's distance may differ from the card's (common practice, no source)."""
+
 _EDGE: Final = 2.0 * MM
 _NARROW: Final = 42.0 * MM
 
@@ -77,9 +80,8 @@ def back_items(
     settings = list(_cockpit_lines(plan.inputs))
     if settings:
         items += [Item("heading", "My bars"), *settings]
-    cautions = [clean(line) for line in plan.cautions]
-    if cautions:
-        items += [Item("heading", "Cautions"), *(Item("text", line) for line in cautions)]
+    cautions = [*_on_the_road(plan), *(clean(line) for line in plan.cautions)]
+    items += [Item("heading", "Cautions"), *(Item("text", line) for line in cautions)]
     items += [Item("heading", "When to be where"), Item("row", "km", ("early", "plan", "late", "±"))]
     for split in splits:
         wide = max(split.late_s - split.time_s, split.time_s - split.early_s)
@@ -93,6 +95,18 @@ def back_items(
     items.append(Item("text", f"Planned for {weather_words(plan)}."))
     items += [Item("text", clean(note)) for note in notes]
     return items
+
+
+def _on_the_road(plan: Plan) -> Iterator[str]:
+    """Say what the front can't: how fast is too fast to be tucked, and how far a computer may be off."""
+    top = table(plan, "safety").get("tuck_top_speed_kmh")
+    if isinstance(top, int | float):
+        yield f"Tucked never above {top:.0f} km/h: sit up first, and whenever a gust pushes you."
+    off = DISTANCE_OFF * float(plan.nodes.distance_m[-1])
+    yield (
+        f"A computer's kilometres may be {percent(DISTANCE_OFF)} off, {off:.0f} m at the finish. Where the "
+        "eye sees the place first, the hands go back there and then."
+    )
 
 
 def _cockpit_lines(inputs: Mapping[str, Any]) -> Iterator[Item]:

@@ -13,7 +13,7 @@ import numpy as np
 
 from pacer.planning.plan import Plan
 from pacer.render._card_rows import Row
-from pacer.render._pen import MM, Box, Pen
+from pacer.render._pen import MM, SQUEEZE, Box, Pen
 from pacer.render.digest import wind_sign
 from pacer.render.words import clock, route_name
 
@@ -184,11 +184,13 @@ def _fits(pen: Pen, said: str, size: float, room: float) -> float:
 
 
 def _draw_task(pen: Pen, x: float, y: float, row: Row, size: float, room: float) -> None:
-    """UP or TUCK in bold, then for how long; smaller rather than cut."""
+    """UP or TUCK in bold, then for how long; smaller rather than cut, and never the kilometre at the end."""
     gap = 0.3
     em = pen.typeface.width(row.action, 1.0, bold=True) + gap + 0.82 * pen.typeface.width(row.detail, 1.0)
     size *= min(1.0, max(0.65, room / (em * size)))
-    taken = pen.text(x, y, row.action, size, bold=True, room=room) + gap * size
+    detail = pen.typeface.width(row.detail, size) * SQUEEZE + gap * size
+    least = pen.typeface.width(row.action.partition(" ")[0], size, bold=True) * SQUEEZE
+    taken = pen.text(x, y, row.action, size, bold=True, room=max(room - detail, least)) + gap * size
     pen.text(x + taken, y, row.detail, size, room=room - taken)
 
 

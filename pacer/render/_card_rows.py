@@ -10,7 +10,8 @@ from typing import Final
 import numpy as np
 
 from pacer.planning.plan import Cue, Plan
-from pacer.render.words import clean, clock, kilometres, kilometres_before, kilometres_from, watts
+from pacer.render.digest import table
+from pacer.render.words import clean, clock, cue_kilometres, kilometres_before, watts
 
 __all__ = ["Row", "card_rows"]
 
@@ -68,7 +69,7 @@ def _row(plan: Plan, cues: Sequence[Cue], k: int, several: frozenset[bool]) -> R
     if cue.tucked in several and not informs:
         action = f"{action} {clean(cue.position, 14)}"
     return Row(
-        where=_where(cue),
+        where=cue_kilometres(cue),
         action=action,
         seen=_seen(cue.text),
         detail="" if informs else _detail(plan, cues, k),
@@ -82,12 +83,6 @@ def _seen(text: str) -> str:
     return _TURN.sub(lambda found: f"{found[1]} {'←' if found[2] == 'left' else '→'}", clean(text, 60))
 
 
-def _where(cue: Cue) -> str:
-    if cue.kind == "up":
-        return kilometres_before(cue.at_m)
-    return kilometres_from(cue.at_m) if cue.kind == "tuck" else kilometres(cue.at_m)
-
-
 def _detail(plan: Plan, cues: Sequence[Cue], k: int) -> str:
     """Say how long this line holds and, of a tucked one, where the hands go back."""
     end = float(plan.nodes.distance_m[-1])
@@ -96,6 +91,7 @@ def _detail(plan: Plan, cues: Sequence[Cue], k: int) -> str:
     at = np.interp([cues[k].at_m, until], plan.nodes.distance_m, plan.nodes.time_s)
     lasts = clock(float(at[1] - at[0]))
     if not cues[k].tucked:
-        return lasts if following else f"{lasts} to the finish"
+        line = "dismount line" if table(plan, "race").get("finish") == "stop" else "finish"
+        return lasts if following else f"{lasts} to the {line}"
     up = next((cue for cue in following if not cue.tucked), None)
     return f"{lasts}, up at {kilometres_before(up.at_m if up is not None else end)}"

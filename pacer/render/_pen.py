@@ -8,12 +8,12 @@ from typing import Any, Final
 
 from pacer.render._fonts import Typeface
 
-__all__ = ["MM", "Box", "Pen"]
+__all__ = ["MM", "SQUEEZE", "Box", "Pen"]
 
 MM: Final = 72.0 / 25.4
 """A millimetre in points (exact)."""
 
-_SQUEEZE: Final = 0.80
+SQUEEZE: Final = 0.80
 """How far letters may be narrowed before a text is cut."""
 
 
@@ -65,7 +65,7 @@ class Pen:
     ) -> float:
         """Write on one line, squeezed, then cut, where it is wider than its room; gives the width used."""
         width = self.typeface.width(text, size, bold=bold)
-        squeeze = min(1.0, max(_SQUEEZE, room / width)) if width > 0.0 else 1.0
+        squeeze = min(1.0, max(SQUEEZE, room / width)) if width > 0.0 else 1.0
         while text and self.typeface.width(text, size, bold=bold) * squeeze > room + 0.01:
             text = text.rstrip("…")[:-1].rstrip(" ,") + "…" if len(text) > 2 else ""
         taken = self.typeface.width(text, size, bold=bold) * squeeze

@@ -18,6 +18,7 @@ from pacer.render.words import (
     compass,
     ground,
     kilometres,
+    kilometres_before,
     labelled,
     minutes,
     percent,
@@ -110,7 +111,7 @@ def unsafe_table(plan: Plan) -> Html:
         return el("p", "Nowhere do the rules refuse the tuck.")
     rows = [
         (
-            kilometres(s.up_by_m),
+            kilometres_before(s.up_by_m),
             place_button(s.start_m, s.end_m),
             seconds(s.cost_s),
             el("ul", *(el("li", words) for words in stretch_reasons(plan, s)), class_="reasons"),

@@ -15,7 +15,7 @@ from pacer.planning.plan import Cue, Plan
 from pacer.planning.splits import expected_splits
 from pacer.render.digest import place_at, table
 from pacer.render.reasons import reason_words
-from pacer.render.words import ascii_name, clean, clock, kilometres, route_name, watts
+from pacer.render.words import ascii_name, clean, clock, cue_kilometres, route_name, watts
 from pacer.units import FloatArray
 
 __all__ = ["cues_gpx", "segments_csv", "splits_csv", "tcx_course"]
@@ -147,7 +147,7 @@ def label(cue: Cue) -> str:
 
 def sentence(plan: Plan, cue: Cue) -> str:
     """Give a cue as a whole sentence."""
-    where = f"km {kilometres(cue.at_m)}"
+    where = f"km {cue_kilometres(cue)}"
     seen = clean(cue.text, 120)
     if cue.kind in {"feed", "note"}:
         return f"{where}: {seen}."

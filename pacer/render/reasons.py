@@ -65,6 +65,7 @@ _WORDS: Final[Mapping[str, Callable[[Reason], str]]] = {
     "distance from the start": lambda reason: f"first {reason.limit:.0f} m",
     "distance to the finish": lambda reason: f"last {reason.limit:.0f} m",
     "speed-limit zone": lambda reason: f"speed limit {reason.limit:.0f} km/h",
+    "rough surface": _against("rough surface,", " times the rolling resistance", "at most", 1),
     "too slow to be steady": _against("too slow to be steady,", " km/h", "at least"),
     "rolls past the tucked top speed": _against("would roll to", " km/h", "tucked at most"),
     "braking ahead": _braking,

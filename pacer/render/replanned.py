@@ -9,7 +9,7 @@ from typing import Any, Protocol
 import numpy as np
 
 from pacer.planning.plan import Cue, Plan
-from pacer.render.words import clean, clock, kilometres, minutes, percent, route_name
+from pacer.render.words import clean, clock, cue_kilometres, kilometres, minutes, percent, route_name
 
 __all__ = ["Rest", "replanned_json", "replanned_summary"]
 
@@ -98,7 +98,7 @@ def _cues(plan: Plan, elapsed: float, cues: Sequence[Cue]) -> Iterator[str]:
     yield "     km     clock   power  position         where"
     for cue in cues:
         at = float(np.interp(cue.at_m, plan.nodes.distance_m, plan.nodes.time_s)) + elapsed
-        place = f"{kilometres(cue.at_m):>7}{clock(at):>10}{cue.power_w:6.0f} W"
+        place = f"{cue_kilometres(cue):>7}{clock(at):>10}{cue.power_w:6.0f} W"
         yield f"{place}  {clean(cue.position, 15):15}  {clean(cue.text, 36)}".rstrip()
 
 

@@ -20,7 +20,19 @@ from pacer.render.digest import (
     weather_words,
 )
 from pacer.render.reasons import rule_words, stretch_reasons
-from pacer.render.words import clean, clock, ground, kilometres, minutes, percent, route_name, seconds, wrap
+from pacer.render.words import (
+    clean,
+    clock,
+    ground,
+    kilometres,
+    kilometres_before,
+    kilometres_from,
+    minutes,
+    percent,
+    route_name,
+    seconds,
+    wrap,
+)
 
 __all__ = ["bullets", "check_summary", "plan_summary"]
 
@@ -175,7 +187,8 @@ def _unsafe_lines(plan: Plan, width: int, most: int, most_reasons: int | None = 
     yield "  up by    from      to    costs  why"
     shown = sorted(sorted(stretches, key=lambda s: -s.cost_s)[:most], key=lambda s: s.start_m)
     for s in shown:
-        places = " ".join(f"{kilometres(place):>7}" for place in (s.up_by_m, s.start_m, s.end_m))
+        ends = kilometres_before(s.up_by_m), kilometres(s.start_m), kilometres_from(s.end_m)
+        places = " ".join(f"{end:>7}" for end in ends)
         head = f"{places} {seconds(s.cost_s):>8}  "
         told = [_ascii(words) for words in stretch_reasons(plan, s)] or ["not told"]
         kept = told[:most_reasons]

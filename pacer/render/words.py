@@ -8,7 +8,7 @@ import textwrap
 import unicodedata
 from typing import Final
 
-from pacer.planning.plan import Plan
+from pacer.planning.plan import Cue, Plan
 from pacer.units import KMH
 
 __all__ = [
@@ -17,6 +17,7 @@ __all__ = [
     "clean",
     "clock",
     "compass",
+    "cue_kilometres",
     "from_compass",
     "ground",
     "kilometres",
@@ -174,6 +175,13 @@ def kilometres_before(distance: float) -> str:
 def kilometres_from(distance: float) -> str:
     """Write metres as kilometres, never earlier than they are: for a tuck that is allowed from there on."""
     return f"{math.ceil(distance / 10.0 - 1e-6) / 100.0:.2f}"
+
+
+def cue_kilometres(cue: Cue) -> str:
+    """Write where a cue stands: hands never back later, never tucked earlier than the plan says."""
+    if cue.kind == "up":
+        return kilometres_before(cue.at_m)
+    return kilometres_from(cue.at_m) if cue.kind == "tuck" else kilometres(cue.at_m)
 
 
 def watts(power: float) -> str:

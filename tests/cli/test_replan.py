@@ -37,6 +37,22 @@ def test_it_says_what_to_hold_and_when_to_be_where(
     assert places[0] >= 8.0
 
 
+def test_hands_are_never_told_to_go_back_later_than_planned(
+    capsys: pytest.CaptureFixture[str], plan_file: Path, tmp_path: Path
+) -> None:
+    """The kilometres of the terminal round as on the card: down for the hands, up for the tuck."""
+    out = tmp_path / "rest"
+    done = run(capsys, "replan", plan_file, "--at-km", "8", "--elapsed", "14:40", "--out", out)
+    lines = [line.split() for line in done.out.splitlines()[8:] if line[:7].strip()[:1].isdigit()]
+    cues = read_plan(out / "plan.json").cues
+    assert {"up", "tuck"} <= {cue.kind for cue in cues}
+    for words, cue in zip(lines, cues, strict=True):
+        told = 1000.0 * float(words[0])
+        assert abs(told - cue.at_m) < 10.0 + 1e-6
+        assert not (cue.kind == "up" and told > cue.at_m + 1e-3)
+        assert not (cue.kind == "tuck" and told < cue.at_m - 1e-3)
+
+
 def test_json_and_files(capsys: pytest.CaptureFixture[str], plan_file: Path, tmp_path: Path) -> None:
     """The JSON's segments add up to the rest; the written plan can be read and planned from again."""
     out = tmp_path / "rest"

@@ -12,6 +12,7 @@ from pacer.course.zones import (
     check_zones,
     match_zones,
     repeat_over_laps,
+    turned_round,
     waypoint_zones,
     zone_effects,
 )
@@ -144,16 +145,67 @@ def test_kilometres_beyond_the_course_are_refused_or_shortened(north):
         check_zones(north, [Zone(ZoneKind.FEED, 7000.0, 7000.0, "bottle")])
 
 
-def test_a_zone_of_the_first_lap_holds_on_every_lap():
-    """A zone within the first lap is repeated, one beyond it stays where it is."""
+@pytest.fixture(scope="module")
+def ring():
+    """Ride three times round a ring of 1 km, drawn but for its last 60 m."""
+    angle = np.linspace(0.0, 2.0 * np.pi * 0.94, 189)
+    xy = 1000.0 / (2.0 * np.pi) * np.column_stack((1.0 - np.cos(angle), np.sin(angle)))
+    return build_course(t.raw(xy, np.zeros(len(xy))), laps=3)
+
+
+def place(course, distance):
+    """Latitude and longitude there."""
+    return tuple(np.interp(distance, course.distance, c) for c in (course.latitude_deg, course.longitude_deg))
+
+
+def test_a_zone_of_the_first_lap_holds_on_every_lap(ring):
+    """A zone that begins within the first lap is repeated, one beyond it stays where it is."""
     zones = [Zone(ZoneKind.NO_TUCK, 100.0, 200.0), Zone(ZoneKind.FEED, 1500.0, 1500.0)]
-    found = repeat_over_laps(zones, 3000.0, 3)
-    assert [(z.kind, z.start) for z in found] == [
-        (ZoneKind.NO_TUCK, 100.0),
-        (ZoneKind.NO_TUCK, 1100.0),
-        (ZoneKind.FEED, 1500.0),
-        (ZoneKind.NO_TUCK, 2100.0),
-    ]
+    found = repeat_over_laps(zones, ring)
+    kinds = [ZoneKind.NO_TUCK, ZoneKind.NO_TUCK, ZoneKind.FEED, ZoneKind.NO_TUCK]
+    assert [z.kind for z in found] == kinds
+    assert found[2].start == 1500.0
+    assert [z.end - z.start for z in found] == pytest.approx([100.0, 100.0, 0.0, 100.0])
+
+
+def test_a_repeated_zone_lies_on_the_same_road(ring):
+    """However the lap's end was joined to its start, the third lap's school gate is the first one's."""
+    first, *_, last = repeat_over_laps([Zone(ZoneKind.NO_TUCK, 300.0, 400.0)], ring)
+    assert place(ring, last.start) == pytest.approx(place(ring, first.start), abs=2e-5)
+
+
+def test_a_repeated_zone_lies_on_the_same_road_of_a_part():
+    """Of laps that begin late, too."""
+    angle = np.linspace(0.0, 2.0 * np.pi, 201)
+    xy = 1000.0 / (2.0 * np.pi) * np.column_stack((1.0 - np.cos(angle), np.sin(angle)))
+    part = build_course(t.raw(xy, np.zeros(len(xy))), laps=3, start_km=0.7)
+    found = repeat_over_laps([Zone(ZoneKind.NO_TUCK, 300.0, 400.0)], part)
+    assert len(found) == 3
+    assert place(part, found[2].start) == pytest.approx(place(part, 300.0), abs=2e-5)
+
+
+def test_a_zone_over_the_end_of_the_lap_holds_at_every_join(ring):
+    """At the first start, where laps meet, and to the finish."""
+    lap = ring.lap
+    found = check_zones(ring, repeat_over_laps([Zone(ZoneKind.NO_TUCK, lap - 80.0, lap + 40.0)], ring))
+    ends = [x for zone in found for x in (zone.start, zone.end)]
+    wanted = [0.0, 40.0, lap - 80.0, lap + 40.0, 2 * lap - 80.0, 2 * lap + 40.0, 3 * lap - 80.0, ring.length]
+    assert ends == pytest.approx(wanted)
+
+
+def test_a_zone_longer_than_a_lap_or_on_one_lap_stays(ring, north):
+    """A wind that is sheltered over all laps is sheltered once; one lap repeats nothing."""
+    everywhere = Zone(ZoneKind.SHELTERED, 0.0, ring.length, value=0.5)
+    assert repeat_over_laps([everywhere], ring) == (everywhere,)
+    over_the_end = Zone(ZoneKind.NO_TUCK, 2900.0, 3100.0)
+    assert repeat_over_laps([over_the_end], north) == (over_the_end,)
+
+
+def test_zones_turned_round_lie_on_the_same_road():
+    """A kilometre from the start is one from the end of the road ridden the other way."""
+    zones = [Zone(ZoneKind.NO_TUCK, 100.0, 300.0, "gate"), Zone(ZoneKind.NOTE, 900.0, 900.0, "inn")]
+    found = [(z.note, z.start, z.end) for z in turned_round(zones, 1000.0)]
+    assert found == [("inn", 100.0, 100.0), ("gate", 700.0, 900.0)]
 
 
 def test_effects_reach_the_cells(north):
@@ -187,6 +239,13 @@ def test_effects_reach_the_cells(north):
         ("km 40", "Drinking Water", ZoneKind.FEED),
         ("Hazard: grate", "", ZoneKind.NO_TUCK),
         ("bridge", "Danger", ZoneKind.NO_TUCK),
+        ("Level crossing", "", ZoneKind.NO_TUCK),
+        ("Cattle grid!", "", ZoneKind.NO_TUCK),
+        ("old cobbles", "", ZoneKind.NO_TUCK),
+        ("Tunnel", "", ZoneKind.NO_TUCK),
+        ("Tram rails", "", ZoneKind.NO_TUCK),
+        ("Start", "Obstacle", ZoneKind.NO_TUCK),
+        ("Trail head", "", ZoneKind.NOTE),
         ("Church", "", ZoneKind.NOTE),
         ("Stafford", "", ZoneKind.NOTE),
     ],
@@ -200,6 +259,36 @@ def test_waypoints_become_zones_by_their_words(name, kind, expected):
     assert zone.note == name
     assert 0.5 * (zone.start + zone.end) == pytest.approx(700.0, abs=10.0)
     assert changes == ()
+
+
+def test_danger_in_a_description_is_danger():
+    """A number for a name hides nothing: the description says what it is, on the card too."""
+    place = on_earth((10.0, 700.0))[0]
+    point = Waypoint(place[1], place[0], "WP 12", description="danger: drain at the kerb")
+    ((zone,), _) = waypoint_zones(built([t.straight(1500.0)], [point]))
+    assert (zone.kind, zone.note) == (ZoneKind.NO_TUCK, "danger: drain at the kerb")
+
+
+@pytest.mark.parametrize(("from_the_turn", "times"), [(60.0, 2), (35.0, 2), (5.0, 1)])
+def test_a_danger_near_a_turn_holds_on_the_way_back_too(there_and_back, from_the_turn, times):
+    """Though the route never leaves the point's reach between, it passes it twice; at the tip it is once."""
+    from dataclasses import replace
+
+    place = on_earth((3.0, 2000.0 - from_the_turn))[0]
+    point = Waypoint(place[1], place[0], "Hazard")
+    zones, _ = waypoint_zones(replace(there_and_back, waypoints=(point,)))
+    middles = [0.5 * (zone.start + zone.end) for zone in zones]
+    assert len(middles) == times
+    there = np.interp(middles, there_and_back.distance, there_and_back.latitude_deg)
+    assert there == pytest.approx([place[1]] * times, abs=1e-4)
+
+
+def test_a_danger_off_the_route_is_told_loudly():
+    """It may belong to the road that is ridden: the plan's cautions name it; a hotel they don't."""
+    place = on_earth((80.0, 700.0))[0]
+    for name, loud in (("Hazard", True), ("Hotel", False)):
+        _, changes = waypoint_zones(built([t.straight(1500.0)], [Waypoint(place[1], place[0], name)]))
+        assert [change.loud for change in changes] == [loud]
 
 
 def test_a_waypoint_off_the_route_is_left_out_and_told():

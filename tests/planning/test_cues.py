@@ -13,7 +13,7 @@ from pacer.course.track import Corner, CornerKind, Zone, ZoneKind
 from pacer.planning.cues import make_cues, merge_cues
 from pacer.planning.elasticity import power_elasticity
 from pacer.planning.landmarks import corner_words
-from pacer.planning.plan import Cue, Plan
+from pacer.planning.plan import Cue, Plan, Reason, UnsafeStretch
 from tests.render.sample import BARS, HOODS, sample_corners, sample_plan, sample_zones
 
 
@@ -92,11 +92,87 @@ def test_notes_of_the_race_file() -> None:
         ("power", "stone bridge", 2278),
         ("note", "lighthouse", 33000),
         ("feed", "feed", 27800),
-        ("note", "harbour, limit 30 km/h", 30000),
+        ("note", "limit 30 km/h, harbour", 30000),
         ("note", "surface changes", 16000),
     } <= found
     assert not any("wood" in cue.text for cue in cues)
     assert [cue.at_m for cue in cues] == sorted(cue.at_m for cue in cues)
+
+
+def limited_plan() -> Plan:
+    """The sample with a limit of 25 km/h for the school gate instead of a no-tuck zone."""
+    plan = sample_plan()
+    zones = tuple(
+        replace(zone, kind=ZoneKind.SPEED_LIMIT, value=25.0 / 3.6) if zone.note == "school gate" else zone
+        for zone in sample_zones()
+    )
+    assert zones != sample_zones()
+    unsafe = tuple(
+        replace(
+            stretch,
+            reasons=tuple(
+                replace(reason, rule="speed-limit zone") if reason.rule == "no-tuck zone" else reason
+                for reason in stretch.reasons
+            ),
+        )
+        for stretch in plan.unsafe_to_tuck
+    )
+    cues = make_cues(plan.cells, plan.segments, unsafe, sample_corners(), zones)
+    return replace(plan, unsafe_to_tuck=unsafe, cues=cues)
+
+
+def test_a_far_finish_is_not_why_the_hands_go_back() -> None:
+    """A descent of kilometres that ends at the line is told as what it is."""
+    plan = sample_plan()
+    up = next(cue for cue in plan.cues if cue.kind == "up")
+    reasons = (
+        Reason("distance to the finish", 0.0, 200.0, "m"),
+        Reason("rolls past the tucked top speed", 56.0, 52.0, "km/h"),
+    )
+    for length, told in ((5000.0, "fast descent"), (500.0, "finish")):
+        stretch = UnsafeStretch(up.at_m + 30.0, up.at_m + length, up.at_m, reasons, 0.0)
+        down = replace(plan.cells, grade=np.full(plan.cells.grade.size, -0.03))
+        found = make_cues(down, plan.segments, (stretch,), (), ())
+        assert next(cue.text for cue in found if cue.at_m == up.at_m) == told
+
+
+def test_a_note_never_marks_where_the_hands_leave_the_brakes() -> None:
+    """Gravel noted beside the place of a tuck is a line of its own, and the tuck keeps its own words."""
+    tuck = next(cue for cue in cues_of(sample_plan(), ()) if cue.kind == "tuck")
+    found = cues_of(sample_plan(), (Zone(ZoneKind.NOTE, tuck.at_m + 40.0, tuck.at_m + 90.0, "gravel"),))
+    assert {cue.kind for cue in found if cue.text == "gravel"} == {"note"}
+    assert tuck in found
+
+
+def test_a_speed_limit_is_told_where_the_hands_go_back_for_it() -> None:
+    """The number stands first in the line, once; the name of the place alone doesn't hide it."""
+    limits = [cue for cue in limited_plan().cues if "limit 25 km/h" in cue.text]
+    assert [(cue.kind, cue.text) for cue in limits] == [("up", "limit 25 km/h, school gate")]
+
+
+@pytest.mark.parametrize("most", [3, 6, 12, 24])
+def test_a_merged_card_keeps_the_speed_limit(most: int) -> None:
+    """However few the lines, from three on the limit is told where it was, in the position of that line."""
+    plan = limited_plan()
+    (full,) = [cue for cue in plan.cues if "limit 25 km/h" in cue.text]
+    merged, _ = merge_cues(plan, most)
+    assert len(merged) <= most
+    (kept,) = [cue for cue in merged if "limit 25 km/h" in cue.text]
+    assert kept.at_m == full.at_m
+    assert not kept.tucked
+    if kept.kind == "note":
+        before = [cue for cue in merged if cue.at_m <= kept.at_m and cue.kind != "note"][-1]
+        assert (kept.power_w, kept.position) == (before.power_w, before.position)
+
+
+def test_a_zone_that_the_rules_let_be_is_no_reason_for_the_hands() -> None:
+    """A patched road that may be ridden tucked isn't named as what the hands go back for."""
+    plan = sample_plan()
+    up = next(cue for cue in plan.cues if cue.kind == "up" and "corner" in cue.text)
+    patched = Zone(ZoneKind.SURFACE, up.at_m - 5.0, up.at_m + 200.0, "patched", 1.1)
+    found = cues_of(plan, (patched,))
+    assert next(cue for cue in found if cue.at_m == up.at_m and cue.kind == "up").text == up.text
+    assert ("note", "patched") in {(cue.kind, cue.text) for cue in found}
 
 
 def test_an_early_point_of_return_moves_the_cue() -> None:

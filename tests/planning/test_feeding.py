@@ -9,12 +9,14 @@ import numpy as np
 import pytest
 
 from pacer.course.track import Zone, ZoneKind
+from pacer.physics.rider import Skill
 from pacer.planning.feeding import Wish, feed_stops, stop_zones, wish_of
 from pacer.planning.optimise import optimise
 from pacer.planning.plan import Plan
 from pacer.planning.scenario import Scenario
 from pacer.planning.solution import Solution
 from pacer.workflow import Request, fed, make_plan, make_scenario
+from tests.planning.courses import draw_course, make_request, rider_of, windy
 from tests.workflow.races import race
 
 
@@ -126,6 +128,33 @@ def test_a_time_without_a_safe_place_is_told(request_: Request) -> None:
     assert len(found.extra["feeding"]["missed_s"]) == 3
     plan = make_plan(asked)
     assert any("No safe place to eat or drink" in caution for caution in plan.cautions)
+
+
+def _level(*, wind: float = 0.0, zones: tuple[Zone, ...] = ()) -> tuple[Scenario, Solution]:
+    """Eight kilometres of level road northwards, the wind from behind."""
+    weather = windy(wind, np.pi, gust=wind)
+    setup = rider_of(Skill.PRACTISED)
+    course = draw_course([0.0] * 800)
+    scenario = make_scenario(make_request(course, setup=setup, weather=weather, zones=zones))
+    return scenario, optimise(scenario, relaxed=False)
+
+
+def test_no_hand_leaves_the_bars_at_speed() -> None:
+    """Blown along at 50 km/h nothing is eaten; in calm air on the same road it is."""
+    wish = replace(WISH, first=300.0, last_before_end=0.0)
+    calm, blown = (feed_stops(*_level(wind=wind), wish) for wind in (0.0, 12.0))
+    assert calm[0]
+    assert not blown[0]
+    assert blown[1]
+
+
+def test_nothing_is_eaten_on_cobbles() -> None:
+    """Where a surface is too rough to be tucked on both hands are needed."""
+    cobbles = Zone(ZoneKind.SURFACE, 0.0, 6000.0, value=3.0)
+    wish = replace(WISH, every=1000.0, first=700.0, last_before_end=0.0)
+    stops, _ = feed_stops(*_level(zones=(cobbles,)), wish)
+    assert stops
+    assert all(stop.start >= cobbles.end for stop in stops)
 
 
 @pytest.fixture(scope="module")

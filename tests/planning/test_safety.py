@@ -39,6 +39,7 @@ def verdict_on(
     gust: npt.ArrayLike = 0.0,
     dismount: bool = False,
     coasting: npt.ArrayLike | None = None,
+    upright: npt.ArrayLike | None = None,
 ) -> Verdict:
     """Judge cells ridden at an approach speed in a gust."""
     n = len(cells)
@@ -51,6 +52,7 @@ def verdict_on(
         approach=np.broadcast_to(np.asarray(speed, float), (n + 1,)),
         dismount=dismount,
         coasting=None if coasting is None else np.broadcast_to(np.asarray(coasting, float), (n,)),
+        upright=None if upright is None else np.broadcast_to(np.asarray(upright, float), (n,)),
     )
 
 
@@ -77,6 +79,7 @@ DEFAULTS = {
     "hands_back_s": (4.0, 3.0, 2.0),
     "tuck_shortest_stay_s": (30.0, 20.0, 12.0),
     "tuck_slowest_kmh": (20.0, 17.0, 14.0),
+    "tuck_roughest_crr_factor": (1.2, 1.4, 1.6),
     "start_upright_m": (300.0, 200.0, 100.0),
     "finish_upright_m": (300.0, 200.0, 100.0),
     "wet_factor": (0.6, 0.6, 0.6),
@@ -92,9 +95,11 @@ def test_defaults_by_skill(key: str) -> None:
 
 @pytest.mark.parametrize("skill", SKILLS)
 def test_wet_tightens_speeds_and_accelerations(skill: Skill) -> None:
-    """On a wet road corners, brakes and the tuck's speed and lean are at 0.6, nothing else changes."""
+    """Wet, corners, brakes, the tuck's speed, its lean and roughness above 1 are at 0.6, nothing else is."""
     dry, wet = (safety_table(limits_for(skill, {}, wet=w)) for w in (False, True))
     tightened = {"corner_lateral_g", "braking_m_s2", "tuck_top_speed_kmh", "tuck_lateral_g"}
+    rough = "tuck_roughest_crr_factor"
+    assert wet.pop(rough) == pytest.approx(1.0 + 0.6 * (dry.pop(rough) - 1.0))
     for key, value in dry.items():
         assert wet[key] == pytest.approx(value * (0.6 if key in tightened else 1.0)), key
 
@@ -146,6 +151,7 @@ def test_an_easy_road_is_refused_nowhere(skill: Skill) -> None:
         (Rule.GUST, "m/s"),
         (Rule.TOO_SLOW, "km/h"),
         (Rule.SPEED_ZONE, "km/h"),
+        (Rule.ROUGH, "crr factor"),
     ],
 )
 def test_each_threshold(rule: Rule, unit: str, wet: bool, skill: Skill) -> None:
@@ -176,6 +182,9 @@ def test_each_threshold(rule: Rule, unit: str, wet: bool, skill: Skill) -> None:
             return verdict_on(straight_cells(n), limits, speed=speed, gust=gust)
         if rule is Rule.TOO_SLOW:
             return verdict_on(straight_cells(n), limits, speed=limits.tuck_slowest / factor)
+        if rule is Rule.ROUGH:
+            zone = Zone(ZoneKind.SURFACE, at * 25.0, (at + 1) * 25.0, value=limits.tuck_roughest * factor)
+            return verdict_on(straight_cells(n), limits, speed=speed, zones=[zone])
         zone = Zone(ZoneKind.SPEED_LIMIT, at * 25.0, (at + 1) * 25.0, value=speed / factor)
         return verdict_on(straight_cells(n), limits, speed=speed, zones=[zone])
 
@@ -250,6 +259,222 @@ def test_zones_refuse_every_cell_that_they_touch(kind: ZoneKind, rule: Rule, ski
     verdict = verdict_on(straight_cells(40), limits, zones=[touching, *harmless])
     assert list(np.flatnonzero(~verdict.tuck_allowed)) == [20, 21, 22]
     assert set(rules_in(verdict, 21)) == {rule.value}
+
+
+def test_the_rougher_of_two_surfaces_rules() -> None:
+    """Where surface zones overlap, a smooth one takes nothing from the rough one, in either order."""
+    limits = open_road(limits_for(Skill.EXPERT, {"hands_back_s": 0.5}, wet=False))
+    zones = [
+        Zone(ZoneKind.SURFACE, 500.0, 700.0, value=2.5),
+        Zone(ZoneKind.SURFACE, 600.0, 800.0, value=0.8),
+    ]
+    for both in (zones, zones[::-1]):
+        verdict = verdict_on(straight_cells(40), limits, zones=both)
+        assert list(np.flatnonzero(~verdict.tuck_allowed)) == list(range(19, 28))
+
+
+def test_a_rider_held_by_a_speed_limit_is_upright_in_it() -> None:
+    """An approach speed that the limit itself holds down counts as faster than it, to the last digit."""
+    limits = open_road(DEFAULT_LIMITS[Skill.EXPERT])
+    zone = Zone(ZoneKind.SPEED_LIMIT, 500.0, 600.0, value=8.0)
+    for speed, refused in ((8.0 - 1e-9, True), (8.0 - 1e-2, False)):
+        verdict = verdict_on(straight_cells(40), limits, zones=[zone], speed=speed)
+        assert (Rule.SPEED_ZONE.value in rules_in(verdict, 21)) == refused
+
+
+def test_hands_are_back_before_the_gust_at_the_end_of_a_wood() -> None:
+    """Where a shelter ends the gust is there at once: the hands are on the brakes before, not only then."""
+    limits = open_road(limits_for(Skill.PRACTISED, {}, wet=False))
+    wood, shorter = (Zone(ZoneKind.SHELTERED, 100.0, end, value=0.3) for end in (500.0, 497.0))
+    gust = np.where(np.arange(40) < 20, 0.4, 1.2) * limits.tuck_gust_crosswind
+    for zones, first in (([wood], 18), ([shorter], 18), ([], 20)):
+        verdict = verdict_on(straight_cells(40), limits, zones=zones, speed=9.0, gust=gust)
+        assert np.flatnonzero(~verdict.tuck_allowed)[0] == first
+    calm = verdict_on(straight_cells(40), limits, zones=[wood], speed=9.0, gust=0.0)
+    assert calm.tuck_allowed.all()
+
+
+def test_a_cell_is_as_fast_as_its_faster_end() -> None:
+    """Whether the approach quickens or slows within a bend, the lean is that of the higher speed."""
+    limits = replace(open_road(DEFAULT_LIMITS[Skill.EXPERT]), hands_back=0.0, tuck_slowest=0.0)
+    radius = 10.0**2 / limits.tuck_lateral
+    cells = straight_cells(40, radius=np.where(np.arange(40) == 20, radius, np.inf))
+    for ends in ((9.0, 10.1), (10.1, 9.0)):
+        speed = np.full(41, 9.0)
+        speed[20:22] = ends
+        reason = rules_in(verdict_on(cells, limits, speed=speed), 20)[Rule.CORNER_LEAN.value]
+        assert reason.value == pytest.approx(10.1**2 / radius / GRAVITY)
+
+
+def test_nobody_comes_tucked_faster_than_the_tucked_top_speed() -> None:
+    """An approach beyond it asks for no more room before a place than the top speed itself."""
+    limits = open_road(DEFAULT_LIMITS[Skill.NEW])
+    zone = Zone(ZoneKind.SPEED_LIMIT, 800.0, 825.0, value=5.0)
+    fast, top = (
+        verdict_on(straight_cells(40), limits, zones=[zone], speed=speed).tuck_allowed
+        for speed in (2.0 * limits.tuck_top_speed, limits.tuck_top_speed)
+    )
+    assert list(fast) == list(top)
+    assert top[20]
+
+
+def test_a_descent_as_steep_as_the_limit_is_not_steeper() -> None:
+    """Refused is what falls by more, to the digit that the file gives."""
+    limits = open_road(DEFAULT_LIMITS[Skill.NEW])
+    assert verdict_on(straight_cells(20, grade=-limits.tuck_steepest_descent), limits).tuck_allowed.all()
+
+
+def test_a_climb_does_not_help_to_brake() -> None:
+    """What a climb would add is kept in hand: before a place of braking it counts as level road."""
+    limits = open_road(DEFAULT_LIMITS[Skill.PRACTISED])
+    stop = Zone(ZoneKind.SPEED_LIMIT, 800.0, 825.0, value=2.0)
+    level, up = (
+        verdict_on(straight_cells(400, 2.5, grade=grade), limits, zones=[stop], speed=12.0).tuck_allowed
+        for grade in (0.0, 0.06)
+    )
+    assert list(up) == list(level)
+
+
+def test_slow_is_who_sitting_up_would_be_slow() -> None:
+    """Where the ride that is never tucked is too slow the tuck is refused, there and not before it."""
+    limits = open_road(DEFAULT_LIMITS[Skill.PRACTISED])
+    upright = np.where(HERE, 0.9 * limits.tuck_slowest, 9.0)
+    verdict = verdict_on(straight_cells(40), limits, speed=9.0, upright=upright)
+    assert list(np.flatnonzero(~verdict.tuck_allowed)) == [PLACE]
+    assert rules_in(verdict, PLACE)[Rule.TOO_SLOW.value].value == pytest.approx(3.24 * limits.tuck_slowest)
+
+
+def test_the_cap_is_the_top_speed_or_the_lean_on_the_tightest_radius() -> None:
+    """Tucked the plan is nowhere faster, though a wider radius is likelier."""
+    limits = open_road(DEFAULT_LIMITS[Skill.EXPERT])
+    cells = replace(
+        straight_cells(40, radius=np.where(HERE, 200.0, np.inf)), tightest_radius=np.where(HERE, 50.0, np.inf)
+    )
+    cap = verdict_on(cells, limits).tuck_speed_cap
+    assert cap[PLACE] == pytest.approx(np.sqrt(50.0 * limits.tuck_lateral))
+    assert cap[0] == limits.tuck_top_speed
+
+
+def test_a_dismount_line_is_braked_for() -> None:
+    """It limits the last cell end and has the hands back before braking; a rolling finish does neither."""
+    limits = open_road(DEFAULT_LIMITS[Skill.PRACTISED])
+    stop, roll = (verdict_on(straight_cells(40), limits, speed=10.0, dismount=d) for d in (True, False))
+    assert stop.speed_limit[-1] < 2.0 < roll.speed_limit[-1]
+    assert Rule.BRAKING.value in rules_in(stop, 39)
+    assert roll.tuck_allowed.all()
+    braking = 10.0**2 / (2.0 * limits.braking)
+    assert not stop.tuck_allowed[-int((braking + 10.0 * limits.hands_back) / 25.0) :].any()
+
+
+def test_the_worst_of_several_cells_is_told() -> None:
+    """Of radii the smallest, of gusts the strongest; a radius at the limit is none too tight."""
+    limits = open_road(limits_for(Skill.NEW, {"hands_back_s": 0.0}, wet=False))
+    radius, gust = np.full(40, np.inf), np.zeros(40)
+    radius[[5, 6, 7, 8]] = (0.8, 0.5, 0.9, 1.0) * np.array(limits.tuck_min_radius)
+    gust[[20, 21, 22]] = np.array([1.1, 1.5, 1.2]) * limits.tuck_gust_crosswind
+    verdict = verdict_on(straight_cells(40, radius=radius), limits, speed=1.0, gust=gust)
+    told = {reason.rule: reason.value for reason in verdict.reasons(np.arange(40))}
+    assert told[Rule.CORNER_RADIUS.value] == 0.5 * limits.tuck_min_radius
+    assert told[Rule.GUST.value] == 1.5 * limits.tuck_gust_crosswind
+    assert Rule.CORNER_RADIUS.value not in rules_in(verdict, 8)
+
+
+def test_the_lowest_of_all_limits_holds() -> None:
+    """A zone's limit above the rider's own changes nothing, of two zones the slower rules, in any order."""
+    limits = open_road(DEFAULT_LIMITS[Skill.NEW])
+    zones = [Zone(ZoneKind.SPEED_LIMIT, 500.0, 600.0, value=value) for value in (30.0, 7.0, 9.0)]
+    for some in (zones, zones[::-1]):
+        assert verdict_on(straight_cells(40), limits, zones=some).cell_speed_limit[PLACE] == 7.0
+    assert verdict_on(straight_cells(40), limits, zones=zones[:1]).cell_speed_limit[PLACE] == limits.top_speed
+    walking = Zone(ZoneKind.SPEED_LIMIT, 900.0, 1000.0, value=1.0)
+    assert verdict_on(straight_cells(40), limits, zones=[walking], dismount=True).speed_limit[-1] == 1.0
+
+
+def test_pulling_away_is_refused_for_the_start_alone() -> None:
+    """Slow it always is: the first metres say why once."""
+    limits = replace(DEFAULT_LIMITS[Skill.NEW], hands_back=0.0)
+    verdict = verdict_on(straight_cells(80), limits, speed=3.0)
+    assert set(rules_in(verdict, 0)) == {Rule.START.value}
+    assert set(rules_in(verdict, 40)) == {Rule.TOO_SLOW.value}
+
+
+def test_a_kink_rounded_off_leaves_a_tighter_corner_in_its_cell() -> None:
+    """Where a coarse kink and a measured, tighter corner share a cell, braking is for the tighter one."""
+    limits = open_road(DEFAULT_LIMITS[Skill.EXPERT])
+    here = np.arange(60) == 50
+    cells = straight_cells(60)
+    cells = replace(
+        cells, corner_radius=np.where(here, 8.0, np.inf), tightest_radius=np.where(here, 8.0, np.inf)
+    )
+    kink = Corner(1252.0, 1255.0, 1258.0, 80.0, 0.3, CornerKind.BEND, measured=False, tightest=12.0)
+    corner = Corner(1262.0, 1266.0, 1270.0, 8.0, 1.5, CornerKind.CORNER)
+    verdict = verdict_on(cells, limits, corners=[kink, corner], speed=16.0)
+    (braking,) = [f for f in verdict.findings if f.rule is Rule.BRAKING]
+    slowest = braking.limit[braking.refused].min() / 3.6
+    assert slowest == pytest.approx(np.sqrt(limits.corner_lateral * 8.0), rel=1e-6)
+
+
+PLACE = 20
+"""The cell in which the tables below have what a rule refuses."""
+
+HERE = np.arange(40) == PLACE
+
+
+def refused_here(rule: Rule, limits: Limits) -> Verdict:
+    """A road of 40 cells of 25 m that this rule refuses in one of them, and no other rule anywhere."""
+    zones = {
+        Rule.NO_TUCK_ZONE: Zone(ZoneKind.NO_TUCK, 500.0, 525.0),
+        Rule.FEED_ZONE: Zone(ZoneKind.FEED, 500.0, 525.0),
+        Rule.SPEED_ZONE: Zone(ZoneKind.SPEED_LIMIT, 500.0, 525.0, value=9.0),
+        Rule.ROUGH: Zone(ZoneKind.SURFACE, 500.0, 525.0, value=3.0),
+    }
+    if rule in zones:
+        return verdict_on(straight_cells(40), limits, zones=[zones[rule]])
+    if rule is Rule.STEEP_DESCENT:
+        return verdict_on(straight_cells(40, grade=np.where(HERE, -0.08, 0.0)), limits)
+    if rule is Rule.ROLLS_FAST:
+        speed = np.full(41, 9.0)
+        speed[PLACE + 1] = limits.tuck_top_speed
+        coasting = np.where(HERE, 2.0, 0.5) * limits.tuck_top_speed
+        return verdict_on(straight_cells(40), limits, speed=speed, coasting=coasting)
+    radius = {Rule.CORNER_RADIUS: limits.tuck_min_radius - 1.0, Rule.DEAD_TURN: 500.0}
+    cells = straight_cells(
+        40, radius=np.where(HERE, radius.get(rule, 9.0**2 / limits.tuck_lateral - 1.0), np.inf)
+    )
+    turn = Corner(501.0, 512.0, 524.0, 500.0, np.pi, CornerKind.DEAD_TURN)
+    return verdict_on(cells, limits, corners=[turn] if rule is Rule.DEAD_TURN else [])
+
+
+@pytest.mark.parametrize(
+    "rule",
+    [
+        Rule.CORNER_RADIUS,
+        Rule.CORNER_LEAN,
+        Rule.DEAD_TURN,
+        Rule.STEEP_DESCENT,
+        Rule.NO_TUCK_ZONE,
+        Rule.FEED_ZONE,
+        Rule.SPEED_ZONE,
+        Rule.ROUGH,
+        Rule.ROLLS_FAST,
+    ],
+)
+def test_hands_are_back_before_every_place(rule: Rule) -> None:
+    """Four seconds at 9 m/s are two cells of 25 m: so early a place is refused for the hands alone."""
+    limits = replace(open_road(DEFAULT_LIMITS[Skill.NEW]), tuck_min_radius=20.0, corner_lateral=9.0)
+    verdict = refused_here(rule, limits)
+    assert set(rules_in(verdict, PLACE)) == {rule.value}
+    assert list(np.flatnonzero(~verdict.tuck_allowed))[:3] == [PLACE - 2, PLACE - 1, PLACE]
+    assert set(rules_in(verdict, PLACE - 1)) == {Rule.HANDS_BACK.value}
+
+
+def test_a_cell_in_which_the_approach_slows_is_one_of_braking() -> None:
+    """Fast at its start and held by the limit at its end: that is where the brakes are used."""
+    limits = replace(open_road(DEFAULT_LIMITS[Skill.EXPERT]), hands_back=0.0)
+    zone = Zone(ZoneKind.SPEED_LIMIT, 500.0, 600.0, value=5.0)
+    speed = np.where(np.arange(41) < PLACE, 12.0, 5.0)
+    verdict = verdict_on(straight_cells(40), limits, zones=[zone], speed=speed)
+    assert set(rules_in(verdict, PLACE - 1)) == {Rule.BRAKING.value}
 
 
 @pytest.mark.parametrize("skill", SKILLS)

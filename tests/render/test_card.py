@@ -99,6 +99,7 @@ def test_durations_follow_from_the_plan(tmp_path: Path) -> None:
 def test_what_stands_on_the_back(tmp_path: Path) -> None:
     """Checklist, own bar settings, cautions and splits with bounds are on the back."""
     plan = sample_plan()
+    plan = replace(plan, inputs={**plan.inputs, "safety": {"tuck_top_speed_kmh": 52.0}})
     text = " ".join(
         read_back(draw_card(plan, extras=["Tape the spare key"], size=(74, 105)).pdf, tmp_path).split()
     )
@@ -111,6 +112,8 @@ def test_what_stands_on_the_back(tmp_path: Path) -> None:
         "left pad one spacer higher",
         "Tape the spare key",
         "ride the course before the race",
+        "Tucked never above 52 km/h",
+        f"1 % off, {plan.totals.distance_m / 100.0:.0f} m at the finish",
         "power ±2 %, drag ±3 %",
         "5.0 9:22 9:31 9:39",
     ):
@@ -198,12 +201,36 @@ def test_many_fronts_come_with_a_way_to_need_fewer() -> None:
     assert not any("fronts" in note for note in draw_card(plan).notes)
 
 
+@pytest.mark.parametrize(("finish", "line"), [("stop", "dismount line"), ("rolling", "finish")])
+def test_the_last_line_says_where_to_stop(finish: str, line: str) -> None:
+    """A race that ends at a dismount line, where the brakes are needed, ends there on the card too."""
+    plan = sample_plan()
+    plan = replace(plan, inputs={**plan.inputs, "race": {**plan.inputs["race"], "finish": finish}})
+    assert card_rows(plan, plan.cues)[-1].detail.endswith(f"to the {line}")
+
+
 def test_several_positions_are_named() -> None:
     """Where upright may mean two positions, the line says which; TUCK alone is enough where there is one."""
     plan = sample_plan()
     cues = tuple(replace(c, position="drops") if c.at_m > 20_000 and not c.tucked else c for c in plan.cues)
     actions = {row.action for row in card_rows(plan, cues)}
     assert actions == {"UP hoods", "UP drops", "TUCK", "FEED", "SEE"}
+
+
+@needs_poppler
+@pytest.mark.parametrize("size", [(60.0, 90.0), (52.0, 60.0), (104.0, 50.0), (25.0, 40.0)])
+def test_a_long_name_never_cuts_where_the_hands_go_back(tmp_path: Path, size: tuple[float, float]) -> None:
+    """With several tucked positions it is the name that gives way, not the kilometre behind it."""
+    plan = sample_plan()
+    tucks = [cue for cue in plan.cues if cue.tucked]
+    cues = tuple(
+        replace(cue, position=f"aero bars, {'low' if cue is tucks[0] else 'high'}") if cue.tucked else cue
+        for cue in plan.cues
+    )
+    text = read_back(draw_card(replace(plan, cues=cues), size=size, most_cues=len(cues)).pdf, tmp_path)
+    details = {row.detail for row in card_rows(plan, cues) if "up at" in row.detail}
+    assert details
+    assert all(detail in text for detail in details)
 
 
 def test_too_many_cues_are_merged_and_the_price_told() -> None:

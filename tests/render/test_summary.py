@@ -79,8 +79,10 @@ def test_check_tells_every_stretch() -> None:
     text = check_summary(plan)
     one_line = " ".join(text.split())
     for stretch in plan.unsafe_to_tuck:
-        places = (stretch.up_by_m, stretch.start_m, stretch.end_m)
-        assert " ".join(f"{kilometres(place):>7}" for place in places) in text
+        (line,) = [line for line in text.splitlines() if f" {kilometres(stretch.start_m)} " in line[8:24]]
+        up_by, _, end = (1000.0 * float(word) for word in line.split()[:3])
+        assert stretch.up_by_m - 10.0 < up_by <= stretch.up_by_m + 1e-6
+        assert stretch.end_m - 1e-6 <= end < stretch.end_m + 10.0
         assert all(words in one_line for words in stretch_reasons(plan, stretch))
 
 

@@ -65,7 +65,7 @@ def test_a_safety_rule(copy: Copy) -> None:
         "planning/recheck.py",
         "        gust = cells.gust",
         "        limit = limits.tuck_steepest_climb\n"
-        '        self.flag("tucked on a climb", tucked & (cells.grade > limit), cells.grade, limit, "")\n',
+        '        self.refuse("tucked on a climb", cells.grade > limit, cells.grade, limit, "")\n',
     )
     plan = copy.plan(RIDER)
     assert positions_uphill(plan) == {"hoods"}

@@ -60,6 +60,19 @@ def test_the_rest_passes_the_check_from_scratch(plan: Plan, resolved: Resolved, 
     assert not any(name in tucked for name, ok in zip(found.cells.position, allowed, strict=True) if not ok)
 
 
+def test_the_rest_is_not_begun_tucked(plan: Plan, resolved: Resolved) -> None:
+    """Someone who asks in the middle of a tuck may stand there: the first metres are those of any start."""
+    tucked = [s for s in plan.segments if s.tucked and s.end_m < 0.8 * plan.totals.distance_m]
+    longest = max(tucked, key=lambda s: s.end_m - s.start_m)
+    at = 0.5 * (longest.start_m + longest.end_m)
+    found = replan(plan, resolved, Moment(at, _planned_time(plan, at))).plan
+    begins = float(found.nodes.distance_m[0])
+    first = next(cue for cue in found.cues if cue.tucked)
+    assert found.cues[0].text == "from here"
+    assert not found.cues[0].tucked
+    assert first.at_m >= begins + resolved.limits.start_upright
+
+
 def test_the_days_drag_is_read_off_the_road_so_far(plan: Plan, resolved: Resolved, request_: Request) -> None:
     """On a day with 6 % more drag, ridden to plan, the clock at 10 km gives 6 % and foretells the finish."""
     day = replace(request_, setup=setup_on(Member("slow", drag_factor=1.06), request_.setup))
