@@ -33,6 +33,9 @@ NEAR_TOP: Final = 1.0
 
 UPRIGHT_ZONES: Final = ("no-tuck", "feed")
 
+FEED_ROOM: Final = 50.0
+"""Before and after a feed that is a point [m]."""
+
 REPLAY_TOLERANCE: Final = 0.05
 """Of a cell's speed ridden again [m/s]."""
 
@@ -169,6 +172,8 @@ class _Check:
         rough, limit = np.ones(end.size), np.full(end.size, np.inf)
         for zone in self.plan.inputs.get("zones", ()):
             first, last = 1000.0 * zone["start_km"], 1000.0 * zone["end_km"]
+            if zone["kind"] == "feed" and last <= first:
+                first, last = first - FEED_ROOM, last + FEED_ROOM
             # A point lies in the cell that it begins.
             inside = (cells.start_m < max(last - 1e-3, first + 1e-3)) & (end > first + 1e-3)
             if zone["kind"] in UPRIGHT_ZONES:

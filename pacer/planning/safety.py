@@ -20,7 +20,7 @@ from pacer.course.radii import assumed_radius
 from pacer.course.track import Cells, Corner, CornerKind, Zone, ZoneKind
 from pacer.planning.limits import Limits
 from pacer.planning.plan import Reason, UnsafeStretch
-from pacer.planning.speed_limits import at_cell_ends, corner_speed_limit, speed_limits, touched
+from pacer.planning.speed_limits import at_cell_ends, corner_speed_limit, speed_limits, stretch_of, touched
 from pacer.units import GRAVITY, FloatArray
 
 __all__ = ["Finding", "Rule", "Verdict", "judge", "unsafe_stretches"]
@@ -230,7 +230,7 @@ class _Judge:
             hit = np.zeros(len(self.cells), dtype=bool)
             for zone in zones:
                 if zone.kind is kind:
-                    hit |= touched(self.cells, zone.start, zone.end)
+                    hit |= touched(self.cells, *stretch_of(zone))
             self.add(rule, hit, 1.0, 0.0, "zone")
         self.rough(zones)
         self.shelter(zones)

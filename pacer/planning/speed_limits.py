@@ -12,15 +12,25 @@ from pacer.course.track import Cells, Zone, ZoneKind
 from pacer.planning.limits import Limits
 from pacer.units import FloatArray
 
-__all__ = ["DISMOUNT_SPEED", "at_cell_ends", "corner_speed_limit", "speed_limits", "touched"]
+__all__ = ["DISMOUNT_SPEED", "at_cell_ends", "corner_speed_limit", "speed_limits", "stretch_of", "touched"]
 
 DISMOUNT_SPEED: Final = 1.4
 """Speed at a dismount line, a walking pace [m/s]; common practice, no source."""
 
 
+FEED_POINT: Final = 50.0
+"""A bottle is taken and put away within so many metres before and after a feed that is a point; a choice."""
+
+
 def corner_speed_limit(radius: FloatArray, lateral: float) -> FloatArray:
     """Speed at which a corner takes a lateral acceleration, v² = a R [m/s]."""
     return np.asarray(np.sqrt(lateral * radius))
+
+
+def stretch_of(zone: Zone) -> tuple[float, float]:
+    """Where a zone begins and ends; a feed that is a point takes its time before and after it [m]."""
+    around = FEED_POINT if zone.kind is ZoneKind.FEED and zone.end <= zone.start else 0.0
+    return zone.start - around, zone.end + around
 
 
 def touched(cells: Cells, start: float, end: float) -> npt.NDArray[np.bool_]:

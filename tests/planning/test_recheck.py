@@ -233,8 +233,9 @@ def late_for_cobbles(plan: Plan) -> Planted:
 
 
 def feed_point(plan: Plan) -> Planted:
-    """A place to eat that is a point, where a tucked cell begins but for a rounding."""
-    at = float(plan.cells.start_m[middle_of_a_tuck(plan)]) / 1000.0 + 1e-9
+    """A place to eat that is a point, 40 m after a tucked cell."""
+    cell = middle_of_a_tuck(plan)
+    at = float(plan.cells.start_m[cell] + plan.cells.length_m[cell] + 40.0) / 1000.0
     there = {"kind": "feed", "start_km": at, "end_km": at, "note": ""}
     return replace(plan, inputs=dict(plan.inputs) | {"zones": [there]}), limits()
 

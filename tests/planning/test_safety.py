@@ -261,6 +261,14 @@ def test_zones_refuse_every_cell_that_they_touch(kind: ZoneKind, rule: Rule, ski
     assert set(rules_in(verdict, 21)) == {rule.value}
 
 
+def test_a_feed_that_is_a_point_has_room_on_both_sides() -> None:
+    """A bottle is not put away in a few metres: upright 50 m before and after, in a stretch just within."""
+    limits = open_road(limits_for(Skill.EXPERT, {"hands_back_s": 0.0}, wet=False))
+    for start, end, first, last in ((510.0, 510.0, 46, 56), (500.0, 520.0, 50, 52)):
+        verdict = verdict_on(straight_cells(100, 10.0), limits, zones=[Zone(ZoneKind.FEED, start, end)])
+        assert list(np.flatnonzero(~verdict.tuck_allowed)) == list(range(first, last))
+
+
 def test_the_rougher_of_two_surfaces_rules() -> None:
     """Where surface zones overlap, a smooth one takes nothing from the rough one, in either order."""
     limits = open_road(limits_for(Skill.EXPERT, {"hands_back_s": 0.5}, wet=False))
