@@ -104,3 +104,17 @@ def test_a_plan_whose_inputs_were_changed_is_refused(
         assert done.code == 1
         assert told in done.err
         assert "Traceback" not in done.err
+
+
+def test_a_plan_from_before_a_limit_was_added_is_read(
+    capsys: pytest.CaptureFixture[str], plan_file: Path, tmp_path: Path
+) -> None:
+    """It lacks that key; what its rules refused stays refused."""
+    data = json.loads(plan_file.read_text(encoding="utf-8"))
+    safety = {key: value for key, value in data["inputs"]["safety"].items() if "roughest" not in key}
+    old = tmp_path / "old.json"
+    old.write_text(json.dumps({**data, "inputs": {**data["inputs"], "safety": safety}}))
+    now = run(capsys, "replan", plan_file, "--at-km", "8", "--elapsed", "14:40")
+    before = run(capsys, "replan", old, "--at-km", "8", "--elapsed", "14:40")
+    assert before.code == now.code == 0
+    assert before.out == now.out
