@@ -211,6 +211,8 @@ def _cautions(request: Request, solution: Solution, time: float) -> tuple[str, .
         *cautions_for(
             request.course,
             request.limits,
+            request.setup,
+            request.weather.at(solution.arrival),
             wet=request.weather.surface is Surface.WET,
             long_at_critical=asked and solution.problem.fatigue.budget > lasting * (1.0 + OVER_LASTING),
         ),
