@@ -79,7 +79,8 @@ def _with_positions(
 
     weather = None if race is None else read_race_file(race).weather
     only = setup.positions[0].name if len(setup.positions) == 1 else None
-    told, untold = [], []
+    told: list[CalibrationRide] = []
+    untold: list[CalibrationRide] = []
     spans = read_drafted(drafted, len(rides))
     for ride, named, lee in zip(rides, read_stretches(stretches, len(rides)), spans, strict=True):
         parts = (*named, *(read_lap_positions(laps, ride) if laps is not None else ()))
