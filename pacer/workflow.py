@@ -211,8 +211,9 @@ def _cautions(request: Request, solution: Solution, time: float) -> tuple[str, .
         *cautions_for(
             request.course,
             request.limits,
+            request.setup,
+            request.weather.at(solution.arrival),
             wet=request.weather.surface is Surface.WET,
-            calm=not np.any(request.weather.gust > 0.0),
             long_at_critical=asked and solution.problem.fatigue.budget > lasting * (1.0 + OVER_LASTING),
         ),
         *cockpit_cautions(request.extra.get("cockpit", {})),

@@ -13,7 +13,7 @@ if TYPE_CHECKING:
     from collections.abc import Sequence
 
     from pacer.physics.rider import Setup
-    from pacer.rides.calibrate import CalibrationRide
+    from pacer.rides.calibrate import Calibration, CalibrationRide
     from pacer.rides.critical_power import CriticalPowerFit
     from pacer.rides.ride import Ride
 
@@ -59,6 +59,9 @@ def _read(path: Path) -> Ride:
     return ride
 
 
+_TELL = "say --position NAME where one was held throughout, else --stretch or --lap-positions"
+
+
 def _with_positions(
     rides: Sequence[Ride],
     setup: Setup,
@@ -67,10 +70,8 @@ def _with_positions(
     everywhere: str | None,
     race: Path | None,
     drafted: Sequence[str] = (),
-) -> list[CalibrationRide]:
-    """The rides with what the user, or failing that the data, says of positions and weather."""
-    from dataclasses import replace
-
+) -> tuple[list[CalibrationRide], list[CalibrationRide]]:
+    """The rides of which the user, or failing that the data, say the positions; and those untold."""
     from pacer.cli.stretches import read_drafted, read_lap_positions, read_stretches
     from pacer.files.settings import read_race_file
     from pacer.rides.calibrate import CalibrationRide
@@ -78,25 +79,44 @@ def _with_positions(
 
     weather = None if race is None else read_race_file(race).weather
     only = setup.positions[0].name if len(setup.positions) == 1 else None
-    found = []
+    told: list[CalibrationRide] = []
+    untold: list[CalibrationRide] = []
     spans = read_drafted(drafted, len(rides))
-    for ride, told, lee in zip(rides, read_stretches(stretches, len(rides)), spans, strict=True):
-        parts = (*told, *(read_lap_positions(laps, ride) if laps is not None else ()))
+    for ride, named, lee in zip(rides, read_stretches(stretches, len(rides)), spans, strict=True):
+        parts = (*named, *(read_lap_positions(laps, ride) if laps is not None else ()))
         item = CalibrationRide(ride, parts, everywhere or only, weather, lee)
-        if not parts and item.default is None:
-            split, item = with_split(item, setup)
+        if parts or item.default is not None:
+            told.append(item)
+            continue
+        split, item = with_split(item, setup)
+        (told if split.supported else untold).append(item)
+        if split.supported:
             typer.echo(
                 f"pacer: {ride.source}: no positions were told; the data themselves split into two "
-                f"({100.0 * split.share_low:.0f} % in the lower one)"
-                if split.supported
-                else f"pacer: {ride.source}: no positions were told and the data show only one; it is "
-                f"taken as {setup.positions[0].name} (say --position if it wasn't)",
+                f"({100.0 * split.share_low:.0f} % in the lower one)",
                 err=True,
             )
-            if not item.stretches:
-                item = replace(item, default=setup.positions[0].name)
-        found.append(item)
-    return found
+    return told, untold
+
+
+def _estimated(
+    told: Sequence[CalibrationRide], untold: Sequence[CalibrationRide], setup: Setup, hold: Sequence[str]
+) -> Calibration:
+    """From the rides with positions; without any, one drag area for whatever was ridden."""
+    from dataclasses import replace
+
+    from pacer.rides.calibrate import calibrate as estimate
+
+    if told:
+        for item in untold:
+            typer.echo(
+                f"pacer: {item.ride.source}: no positions were told: left out of the drag areas; {_TELL}",
+                err=True,
+            )
+        return estimate(told, setup, hold=hold)
+    whatever = replace(setup.positions[0], name="untold position")
+    alone = replace(setup, positions=(whatever,))
+    return estimate([replace(item, default=whatever.name) for item in untold], alone, hold=hold)
 
 
 def _critical_power(rides: Sequence[Ride], trials: Sequence[str]) -> CriticalPowerFit | None:
@@ -181,12 +201,11 @@ def calibrate(
 
     Each with its uncertainty. Writes an updated rider file beside the old one, never over it.
     """
-    from pacer.errors import SettingsError
+    from pacer.errors import RideError, SettingsError
     from pacer.files._atomic import write_file
     from pacer.files.rider_update import updated_rider_toml
     from pacer.files.settings import read_rider_file
     from pacer.render.calibration_text import calibration_summary, critical_power_summary
-    from pacer.rides.calibrate import calibrate as estimate
 
     progress = o.Progress(quiet, verbose)
     progress("reading")
@@ -196,24 +215,36 @@ def calibrate(
     if target.resolve() == rider.resolve():
         raise SettingsError("the rider file is never written over", where="--out", do="give another name")
     progress("telling positions")
-    items = _with_positions(read, setup, stretch or (), lap_positions, position, race, drafted or ())
+    told, untold = _with_positions(read, setup, stretch or (), lap_positions, position, race, drafted or ())
     progress("estimating")
-    found = estimate(items, setup, hold=hold or ())
+    found = _estimated(told, untold, setup, hold or ())
     power = _critical_power(read, trial or ())
-    factors, factor_text = _power_factors(items, setup)
+    factors, factor_text = _power_factors(told, setup) if told else ({}, "")
     # Best efforts of ordinary rides are seldom all-out: they are shown, and written only when asked for.
     written = power if trial or efforts else None
-    text = updated_rider_toml(
-        rider.read_text(encoding="utf-8-sig"), found, written, factors, source=str(rider)
-    )
-    write_file(target, text.encode())
     progress.done()
     sections = [calibration_summary(found), critical_power_summary(power) if power else "", factor_text]
     typer.echo("\n\n".join(section for section in sections if section))
-    kept = (
-        "" if written or not power else " (critical power and W' as they were; --efforts takes those above)"
+    if not told and not written:
+        raise RideError(
+            "no rider file is written: no positions were told, and the forces don't show whether the drag "
+            "area is that of one or of several mixed",
+            where=", ".join(item.ride.source for item in untold),
+            do=_TELL,
+        )
+    text = updated_rider_toml(
+        rider.read_text(encoding="utf-8-sig"), found if told else None, written, factors, source=str(rider)
     )
-    typer.echo(f"Written to {target}{kept}")
+    write_file(target, text.encode())
+    kept = [
+        *([] if told else ["drag areas and rolling resistance as they were"]),
+        *(
+            []
+            if written or not power
+            else ["critical power and W' as they were; --efforts takes those above"]
+        ),
+    ]
+    typer.echo(f"Written to {target}" + (f" ({'; '.join(kept)})" if kept else ""))
 
 
 def field_test(

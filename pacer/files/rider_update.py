@@ -63,9 +63,10 @@ def updated_rider_toml(
         _want_calibration(calibration, names, wanted)
     if critical_power is not None:
         fit = critical_power
-        said = f"± {fit.critical_power_error:.0f} W (standard error) from {len(fit.used)} efforts"
+        wide, told = fit.confidence, f"(95 %) from {len(fit.used)} efforts"
+        said = f"± {wide * fit.critical_power_error:.0f} W {told}"
         wanted[("rider", 0), "critical_power_w"] = (f"{fit.critical_power:.0f}.0", said)
-        said = f"± {fit.w_prime_error:.0f} J (standard error) from {len(fit.used)} efforts"
+        said = f"± {wide * fit.w_prime_error:.0f} J {told}"
         wanted[("rider", 0), "w_prime_j"] = (f"{fit.w_prime:.0f}.0", said)
     for name, factor in (power_factors or {}).items():
         if name in names:

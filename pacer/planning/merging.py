@@ -8,13 +8,18 @@ What a block costs is reckoned from the plan alone: riding at p instead of p_r c
 from T_r to T_r (p_r / p)^e_r, with e the share of a small change of power that ends up as speed
 (`speed_elasticity`); p is the power that costs the body as much as the powers it replaces (equal
 fourth-power sum); a tucked run ridden upright costs its `gain_s`. Left out: what one block's other speed
-hands on to the next, and the rounding of the powers at the end, which carries on what it leaves.
+hands on to the next.
+
+Only the powers of blocks of several runs are rounded, and what rounding leaves of the budget can go nowhere
+else: the other lines say what the plan says. Where a long block would lose much by it, another cut is
+cheaper. So cuts are found by the exact powers and by the powers rounded down, and the one is taken that costs
+least with the powers that the rider is told.
 """
 
 from __future__ import annotations
 
 import math
-from collections.abc import Sequence
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, replace
 from typing import Final
 
@@ -23,7 +28,7 @@ import numpy as np
 from pacer.planning.elasticity import power_elasticity
 from pacer.planning.landmarks import LIMIT
 from pacer.planning.plan import Cue, Plan
-from pacer.planning.rounding import steps_within
+from pacer.planning.rounding import step_below, steps_within
 from pacer.units import FloatArray
 
 __all__ = ["merge_cues"]
@@ -76,8 +81,7 @@ def merge_cues(plan: Plan, most: int) -> tuple[tuple[Cue, ...], float]:
     if not tasks:
         return cues[:most], 0.0
     runs = _runs(plan, tasks)
-    blocks, cost = _cut(runs, most - len(kept))
-    powers = _told_powers(runs, blocks)
+    blocks, powers, cost = _cheapest(runs, most - len(kept))
     merged = [_block_cue(runs, i, j, power) for (i, j), power in zip(blocks, powers, strict=True)]
     named = [_kind(cue, merged[k - 1] if k else None) for k, cue in enumerate(merged)]
     places = {cue.at_m for cue in named if LIMIT in cue.text}
@@ -134,26 +138,56 @@ def _told_powers(runs: _Runs, blocks: Sequence[tuple[int, int]]) -> list[float]:
     return [float(p) for p in steps_within(power, np.array([each[i:j].sum() for i, j in blocks]))]
 
 
-def _block_costs(runs: _Runs, i: int, last: int) -> FloatArray:
+def _cheapest(runs: _Runs, most: int) -> tuple[list[tuple[int, int]], list[float], float]:
+    """Blocks, their powers as told, and the seconds lost as told: the least of all cuts that may have it."""
+    best: tuple[list[tuple[int, int]], list[float], float] = ([], [], math.inf)
+    for rounded in (False, True):
+        for blocks, cost in _cuts(runs, most, rounded=rounded):
+            if cost >= best[2]:
+                break
+            powers = _told_powers(runs, blocks)
+            told = max(_cost_as_told(runs, blocks, powers), 0.0)
+            best = min(best, (blocks, powers, told), key=lambda cut: cut[2])
+    return best
+
+
+def _cost_as_told(runs: _Runs, blocks: Sequence[tuple[int, int]], powers: Sequence[float]) -> float:
+    """Seconds lost by blocks at these powers."""
+    lost = 0.0
+    for (i, j), power in zip(blocks, powers, strict=True):
+        part = slice(i, j)
+        lost += float(_lost(runs, part, np.array([power])).sum())
+        lost += 0.0 if np.all(runs.tucked[part] > 0.0) else float(runs.gain[part].sum())
+    return lost
+
+
+def _lost(runs: _Runs, part: slice, power: FloatArray) -> FloatArray:
+    """Seconds that each run of a part loses at each of k powers, shape (k, runs)."""
+    ratio = np.maximum(runs.power[part], 1e-9)[None, :] / np.maximum(power, 1.0)[:, None]
+    return np.asarray(runs.seconds[part] * (ratio ** runs.elasticity[part] - 1.0))
+
+
+def _block_costs(runs: _Runs, i: int, last: int, *, rounded: bool) -> FloatArray:
     """Seconds lost by the same blocks."""
     part = slice(i, last)
-    power = np.maximum(_block_powers(runs, i, last), 1.0)
-    ratio = np.maximum(runs.power[part], 1e-9)[None, :] / power[:, None]
-    lost = runs.seconds[part] * (ratio ** runs.elasticity[part] - 1.0)
-    by_power = np.tril(lost).sum(axis=1)
+    power = _block_powers(runs, i, last)
+    by_power = np.tril(_lost(runs, part, step_below(power) if rounded else power)).sum(axis=1)
     upright = np.cumsum(1.0 - runs.tucked[part]) > 0.0
     by_position = np.where(upright, np.cumsum(runs.gain[part]), 0.0)
     return np.asarray(np.maximum(by_power, 0.0) + by_position)
 
 
-def _cut(runs: _Runs, most: int) -> tuple[list[tuple[int, int]], float]:
-    """Find the cheapest cut into at most `most` blocks; no block is longer than four mean ones."""
+def _cuts(runs: _Runs, most: int, *, rounded: bool) -> Iterator[tuple[list[tuple[int, int]], float]]:
+    """Give the cheapest cut into each number of blocks up to `most`, with its cost, cheapest first.
+
+    No block is longer than four mean ones.
+    """
     count = len(runs.cues)
     longest = min(count, 4 * math.ceil(count / most))
     cost = np.full((count, count + 1), np.inf)
     for i in range(count):
         last = min(count, i + longest)
-        cost[i, i + 1 : last + 1] = _block_costs(runs, i, last)
+        cost[i, i + 1 : last + 1] = _block_costs(runs, i, last, rounded=rounded)
     best = np.full(count + 1, np.inf)
     best[0] = 0.0
     came: list[np.ndarray[tuple[int], np.dtype[np.intp]]] = []
@@ -163,14 +197,14 @@ def _cut(runs: _Runs, most: int) -> tuple[list[tuple[int, int]], float]:
         came.append(np.argmin(through, axis=0))
         best = np.min(through, axis=0)
         totals.append(float(best[count]))
-    blocks_used = int(np.argmin(totals))
-    blocks: list[tuple[int, int]] = []
-    end = count
-    for k in range(blocks_used, -1, -1):
-        start = int(came[k][end])
-        blocks.append((start, end))
-        end = start
-    return blocks[::-1], totals[blocks_used]
+    for used in np.argsort(totals, kind="stable").tolist():
+        blocks: list[tuple[int, int]] = []
+        end = count
+        for k in range(used, -1, -1):
+            start = int(came[k][end])
+            blocks.append((start, end))
+            end = start
+        yield blocks[::-1], totals[used]
 
 
 def _block_cue(runs: _Runs, i: int, j: int, power: float) -> Cue:

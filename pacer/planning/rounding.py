@@ -8,7 +8,7 @@ import numpy as np
 
 from pacer.units import FloatArray
 
-__all__ = ["POWER_STEP", "nearest_steps", "steps_within"]
+__all__ = ["POWER_STEP", "nearest_steps", "step_below", "steps_within"]
 
 POWER_STEP: Final = 5.0
 """Powers that are told are multiples of this [W]."""
@@ -38,11 +38,16 @@ def nearest_steps(power: FloatArray, seconds: FloatArray, highest: float) -> Flo
     return found
 
 
+def step_below(power: FloatArray) -> FloatArray:
+    """The multiple of the step that is at most each power [W]; any shape."""
+    return np.asarray(POWER_STEP * np.floor(power / POWER_STEP + 1e-9))
+
+
 def steps_within(power: FloatArray, weight: FloatArray) -> FloatArray:
     """Powers rounded to the step below, or above it where the budget has enough left.
 
     What one stretch leaves the next may take, and what is left at the end goes where rounding took most.
-    Σ weight · power⁴ is at most what it was.
+    A power that is a multiple of the step stays. Σ weight · power⁴ is at most what it was.
 
     Parameters
     ----------
@@ -51,7 +56,7 @@ def steps_within(power: FloatArray, weight: FloatArray) -> FloatArray:
     weight : FloatArray, shape (s,)
         What it costs the body: its seconds over its power factor to the fourth.
     """
-    found = POWER_STEP * np.floor(power / POWER_STEP + 1e-9)
+    found = step_below(power)
     step = weight * ((found + POWER_STEP) ** 4 - found**4)
     spare = weight * (power**4 - found**4)
     left = 0.0
@@ -61,7 +66,7 @@ def steps_within(power: FloatArray, weight: FloatArray) -> FloatArray:
             found[k] += POWER_STEP
             left -= step[k]
     for k in np.argsort(found - power, kind="stable"):
-        if found[k] <= power[k] + 1e-6 and 0.0 < step[k] <= left:
+        if found[k] < power[k] - 1e-6 and 0.0 < step[k] <= left:
             found[k] += POWER_STEP
             left -= step[k]
     return found

@@ -85,15 +85,17 @@ def _ride_lines(ride: RideFit, width: int) -> Iterator[str]:
 
 
 def critical_power_summary(fit: CriticalPowerFit, width: int = _WIDTH) -> str:
-    """Say critical power and W' by both linear forms, and which efforts don't fit."""
+    """Say critical power and W' by both linear forms, with 95 % ranges, and which efforts don't fit."""
+    wide = fit.confidence
     lines = [
-        f"Critical power {fit.critical_power:.0f} W ± {fit.critical_power_error:.0f}, W' "
-        f"{fit.w_prime / 1000.0:.1f} kJ ± {fit.w_prime_error / 1000.0:.1f} (standard errors)",
+        "Critical power (± 95 %)",
+        f"  critical power        {fit.critical_power:.0f} W ± {wide * fit.critical_power_error:.0f}, W' "
+        f"{fit.w_prime / 1000.0:.1f} kJ ± {wide * fit.w_prime_error / 1000.0:.1f}",
     ]
     for name, form in (("work against time", fit.by_work), ("power against 1/time", fit.by_inverse_time)):
         lines.append(
-            f"  {name:<21} {form.critical_power:.1f} W ± {form.critical_power_error:.1f}, "
-            f"{form.w_prime / 1000.0:.2f} kJ ± {form.w_prime_error / 1000.0:.2f}"
+            f"  {name:<21} {form.critical_power:.1f} W ± {wide * form.critical_power_error:.1f}, "
+            f"{form.w_prime / 1000.0:.2f} kJ ± {wide * form.w_prime_error / 1000.0:.2f}"
         )
     lines += ["", "Efforts"]
     for trial in fit.used:
@@ -172,9 +174,9 @@ def power_factor_summary(factors: Iterable[PowerFactor], width: int = _WIDTH) ->
         name = f"{clean(found.position, 30)} against {clean(found.reference, 30)}"
         if found.usable:
             text = (
-                f"{name}: {found.factor:.3f} of the power at the same heart rate (± {1.96 * found.error:.3f})"
+                f"{name}: {found.factor:.3f} ± {1.96 * found.error:.3f} of the power at the same heart rate"
             )
         else:
             text = f"{name}: the rider file's value stays; {found.reason}"
         lines += wrap(text, width, first="  ", rest="    ")
-    return "\n".join(["Power in position", *lines]) if lines else ""
+    return "\n".join(["Power in position (± 95 %)", *lines]) if lines else ""

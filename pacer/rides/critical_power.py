@@ -73,9 +73,9 @@ class CriticalPowerFit:
     Attributes
     ----------
     critical_power, critical_power_error : float
-        [W]; of the form with the smaller relative errors.
+        With its standard error [W]; of the form with the smaller relative errors.
     w_prime, w_prime_error : float
-        [J].
+        With its standard error [J].
     by_work, by_inverse_time : LinearForm
         Work against time, power against 1/t.
     used : tuple of Trial
@@ -93,6 +93,13 @@ class CriticalPowerFit:
     used: tuple[Trial, ...]
     misfits: tuple[Misfit, ...]
     notes: tuple[str, ...]
+
+    @property
+    def confidence(self) -> float:
+        """Half a 95 % interval over the standard error, in both forms: Student's t, n - 2 degrees."""
+        from scipy.stats import t
+
+        return float(t.ppf(0.975, len(self.used) - 2))
 
 
 def fit_critical_power(trials: Sequence[Trial], where: str = "the trials") -> CriticalPowerFit:
@@ -243,10 +250,10 @@ def _notes(used: Sequence[Trial], by_work: LinearForm, by_inverse: LinearForm) -
             "fit well."
         )
     if len(used) == 3:
-        notes.append("Only three efforts: the errors rest on one degree of freedom.")
+        notes.append("Only three efforts: two more would narrow the 95 % ranges most.")
     names = {t.name for t in used if t.start is not None}
     if names and len(names) < len(used):
-        notes.append("Several of the best efforts are from the same ride: the errors are too small.")
+        notes.append("Several of the best efforts are from the same ride: the 95 % ranges are too narrow.")
     if any(t.start is not None for t in used):
         notes.append(
             "Best efforts of ordinary rides are seldom all-out: take critical power as a lower bound."

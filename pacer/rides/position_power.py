@@ -15,6 +15,7 @@ from typing import Final
 import numpy as np
 import numpy.typing as npt
 
+from pacer.rides.fit import CONFIDENCE
 from pacer.rides.recording import GAP
 from pacer.rides.ride import Ride
 from pacer.rides.signals import filled, short_gaps_filled
@@ -32,7 +33,7 @@ _FEWEST: Final = 8
 """Steady pieces needed in each position."""
 
 _MOST_ERROR: Final = 0.02
-"""A factor less sure than this (standard error) isn't used."""
+"""A factor less sure than this (its `error`) isn't used."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -42,7 +43,7 @@ class PowerFactor:
     Attributes
     ----------
     factor, error : float
-        NaN where nothing could be fitted.
+        `error` is half a 95 % interval over 1.96; NaN where nothing could be fitted.
     usable : bool
         Whether the data allow its use.
     pieces : tuple of int
@@ -89,7 +90,7 @@ def power_factor(
     table = np.array(mine)
     factor, error = _regress(table, position, len(rides))
     if not error < _MOST_ERROR:
-        return verdict(factor, error, f"not sure enough (± {100.0 * error:.1f} %)")
+        return verdict(factor, error, f"not sure enough (± {100.0 * CONFIDENCE * error:.1f} %)")
     if not 0.8 < factor < 1.1:
         return verdict(factor, error, "not believable: other things changed with the position")
     return verdict(factor, error, "")
@@ -129,7 +130,9 @@ def _steady(power: FloatArray, heart: FloatArray) -> bool:
 
 
 def _regress(table: FloatArray, position: int, rides: int) -> tuple[float, float]:
-    """Position's effect on power over mean power in the reference, and its standard error."""
+    """Position's effect on power over mean power in the reference, and half its 95 % interval over 1.96."""
+    from scipy.stats import t
+
     power, heart, hours, place, ride = table.T
     columns = [(place == position).astype(float), heart - heart.mean(), hours - hours.mean()]
     columns += [(ride == k).astype(float) for k in range(rides) if np.any(ride == k)]
@@ -140,4 +143,5 @@ def _regress(table: FloatArray, position: int, rides: int) -> tuple[float, float
     variance = float(residual @ residual) / degrees
     covariance = variance * np.linalg.pinv(design.T @ design)
     mean = float(power[place != position].mean())
-    return 1.0 + float(solution[0]) / mean, float(np.sqrt(covariance[0, 0])) / mean
+    wide = float(t.ppf(0.975, degrees)) / CONFIDENCE
+    return 1.0 + float(solution[0]) / mean, wide * float(np.sqrt(covariance[0, 0])) / mean

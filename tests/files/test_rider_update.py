@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 import tomllib
 
 import pytest
@@ -79,6 +80,17 @@ def test_a_missing_key_is_added_to_its_table():
     assert table["rider"]["w_prime_j"] == 22266.0
     assert [p["power_factor"] for p in table["positions"]] == [1.0, 0.955]
     assert text.index("w_prime_j") < text.index("[bike]")
+
+
+def test_critical_power_has_the_ranges_of_the_screen():
+    """95 % of Student's t: 12.706 standard errors with the one degree of freedom of three efforts."""
+    fit = fit_critical_power([Trial(180, 390), Trial(300, 342), Trial(720, 298)])
+    text = updated_rider_toml(ORIGINAL, critical_power=fit)
+    wide = math.tan(0.475 * math.pi)
+    assert f"# ± {wide * fit.critical_power_error:.0f} W (95 %) from 3 efforts" in text
+    assert f"# ± {wide * fit.w_prime_error:.0f} J (95 %) from 3 efforts" in text
+    old = text.replace("(95 %)", "(standard error)")
+    assert updated_rider_toml(old, critical_power=fit) == text
 
 
 def test_a_missing_table_is_made():

@@ -42,3 +42,13 @@ def test_nearest_steps_owe_half_a_step_at_most(stretches: list[tuple[float, floa
     weight = seconds * np.maximum(power, 0.3 * power.mean()) ** 3
     if power.max() <= highest - POWER_STEP:
         assert weight @ (told - power) <= 0.5 * POWER_STEP * weight.max() * (1.0 + 1e-9)
+
+
+@given(stretches=STRETCHES)
+def test_a_power_that_is_a_step_stays(stretches: list[tuple[float, float]]) -> None:
+    """A multiple of 5 W among others is told as it is, whatever rounding leaves of the budget."""
+    power, weight = np.array(stretches).T
+    exact = np.arange(power.size) % 3 != 0
+    power[exact] = POWER_STEP * np.round(power[exact] / POWER_STEP)
+    told = steps_within(power, weight)
+    assert np.array_equal(told[exact], power[exact])

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import replace
 
 import numpy as np
@@ -66,6 +67,13 @@ def test_critical_power_is_told_by_both_forms():
     text = critical_power_summary(fit)
     assert "267.1 W" in text
     assert "267.7 W" in text
+    assert "standard error" not in text
+    # three efforts leave one degree of freedom: t = tan(0.475 pi) = 12.706
+    wide = math.tan(0.475 * math.pi)
+    assert text.startswith("Critical power (± 95 %)")
+    assert f"267 W ± {wide * fit.critical_power_error:.0f}, W' 22.3 kJ ± " in text
+    assert f"22.3 kJ ± {wide * fit.w_prime_error / 1000:.1f}\n" in text
+    assert f"± {wide * fit.by_inverse_time.critical_power_error:.1f}, " in text
     assert "not used, shorter than 2 min" in text
     assert narrow(text)
 
@@ -96,7 +104,8 @@ def test_power_in_position_says_why_a_default_stays():
     good = PowerFactor("aero bars", "hoods", 0.962, 0.008, True, (20, 20), "")
     bad = PowerFactor("drops", "hoods", float("nan"), float("nan"), False, (20, 2), "needs 8 steady pieces")
     text = power_factor_summary([good, bad])
-    assert "0.962 of the power at the same heart rate (± 0.016)" in text
+    assert text.startswith("Power in position (± 95 %)")
+    assert "0.962 ± 0.016 of the power at the same heart rate" in text
     assert "the rider file's value stays; needs 8 steady pieces" in text
     assert power_factor_summary([]) == ""
 
