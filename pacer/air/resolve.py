@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pacer.air.density import air_density, pressure_at_elevation, temperature_at_elevation
-from pacer.air.weather import AirState, Weather
+from pacer.air.weather import DEFAULT_GUST_FACTOR, NEAR_GALE, AirState, Weather
 from pacer.air.wind import RIDER_HEIGHT, profile_factor, wind_components
 from pacer.units import FloatArray, read_only
 
@@ -84,7 +84,8 @@ def resolve_air(
     Notes
     -----
     Gusts are brought to rider height by the factor of the mean wind, and are taken to come from the mean
-    wind's direction; where there is a gust and no mean wind, from the side.
+    wind's direction. Where there is a gust and no mean wind they come from the side; and wherever the road
+    points from Beaufort 7 on, by the mean or by gusts that usually come with it, for they swing (a choice).
     """
     times = np.broadcast_to(np.asarray(arrival_time, dtype=np.float64), heading.shape)
     state = weather.at(times)
@@ -95,7 +96,8 @@ def resolve_air(
     speed = np.hypot(state.wind_east, state.wind_north)
     wind_from = np.arctan2(-state.wind_east, -state.wind_north)
     headwind, crosswind = wind_components(speed, wind_from, heading)
-    across = np.where(speed > 0.0, np.abs(np.sin(wind_from - heading)), 1.0)
+    steady = (speed > 0.0) & (np.maximum(speed, state.gust / DEFAULT_GUST_FACTOR) < NEAR_GALE)
+    across = np.where(steady, np.abs(np.sin(wind_from - heading)), 1.0)
     return Air(
         density=air_density(temperature, pressure, state.relative_humidity),
         headwind=factor * headwind,

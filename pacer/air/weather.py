@@ -24,6 +24,7 @@ __all__ = [
     "DEFAULT_ROUGHNESS",
     "DEFAULT_TEMPERATURE",
     "HOLD",
+    "NEAR_GALE",
     "AirState",
     "Surface",
     "Weather",
@@ -47,6 +48,9 @@ DEFAULT_GUST_FACTOR: Final = 1.66
 """3-second gust over 10-minute mean, in-land, roughly open country. Harper BA, Kepert JD, Ginger JD (2010).
 Guidelines for converting between various wind averaging periods. WMO/TD-No. 1555, table 1.1 (read in a
 secondary copy); the highest of its four classes, so that a missing gust is rather over- than underrated."""
+
+NEAR_GALE: Final = 13.9
+"""Where force 7 of the Beaufort scale begins, mean wind at 10 m [m/s] (WMO)."""
 
 HOLD: Final = 3600.0
 """How far outside a forecast its first or last hour may be held [s]."""

@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from pacer.air.weather import DEFAULT_GUST_FACTOR, AirState
+from pacer.air.weather import DEFAULT_GUST_FACTOR, NEAR_GALE, AirState
 from pacer.course.track import Change, Course
 from pacer.physics.rider import Setup
 from pacer.planning.limits import Limits
@@ -31,7 +31,7 @@ FAST_DESCENT: Final = 70.0 * KMH
 
 BEAUFORT: Final = (
     (10.8, 6, "a strong breeze"),
-    (13.9, 7, "near a gale"),
+    (NEAR_GALE, 7, "near a gale"),
     (17.2, 8, "a gale"),
     (20.8, 9, "a strong gale"),
     (24.5, 10, "a storm"),

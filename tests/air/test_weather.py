@@ -10,7 +10,8 @@ import pytest
 
 from pacer.air.density import air_density
 from pacer.air.resolve import resolve_air
-from pacer.air.weather import HOLD, Weather, constant_weather, vector_from_wind
+from pacer.air.weather import DEFAULT_GUST_FACTOR, HOLD, Weather, constant_weather, vector_from_wind
+from pacer.air.wind import profile_factor
 from pacer.errors import WeatherError
 
 _START = 1_781_418_600.0
@@ -149,3 +150,22 @@ def test_every_cell_sees_the_air_of_its_moment() -> None:
     )
     assert air.headwind[0] > 3.0
     assert air.headwind[1] < -3.0
+
+
+@pytest.mark.parametrize(
+    ("mean", "gust", "across"),
+    [
+        (13.8, 20.0, False),
+        (13.9, 20.0, True),  # Beaufort 7 begins (WMO)
+        (5.0, 13.8 * DEFAULT_GUST_FACTOR, False),
+        (5.0, 14.0 * DEFAULT_GUST_FACTOR, True),
+    ],
+)
+def test_in_a_gale_gusts_come_from_the_side_whichever_way_the_road_runs(
+    mean: float, gust: float, across: bool
+) -> None:
+    """A road straight into the wind meets no gust across it, until the wind is near a gale."""
+    weather = constant_weather(wind_speed=mean, wind_from=0.0, gust=gust)
+    air = resolve_air(weather, heading=np.zeros(3), elevation=np.zeros(3))
+    expected = gust * profile_factor() if across else 0.0
+    np.testing.assert_allclose(air.gust_crosswind, expected, atol=1e-9)
