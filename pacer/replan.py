@@ -343,7 +343,6 @@ def _cells(old: Plan, node: int) -> Cells:
         elevation=cells.elevation_m[node:],
         corner_radius=unbounded(cells.corner_radius_m[node:]),
         tightest_radius=unbounded(cells.tightest_radius_m[node:]),
-        corner=np.full(cells.start_m[node:].size, -1, dtype=np.int64),
     )
 
 

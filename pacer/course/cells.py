@@ -6,7 +6,6 @@ import itertools
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pacer.course.smooth import box_mean
 from pacer.course.track import Cells, Course
@@ -153,7 +152,7 @@ def _cells(course: Course, nodes: FloatArray) -> Cells:
     run = np.sqrt(np.maximum(length**2 - rise**2, 1e-12))
     longitude = np.degrees(np.unwrap(np.radians(course.longitude_deg)))
     heading = _mean_heading(course, nodes)
-    corner, radius, tightest = _corner_of(course, nodes)
+    radius, tightest = _radii(course, nodes)
     return Cells(
         start=nodes[:-1],
         length=length,
@@ -164,7 +163,6 @@ def _cells(course: Course, nodes: FloatArray) -> Cells:
         elevation=np.interp(middle, course.distance, course.elevation),
         corner_radius=radius,
         tightest_radius=tightest,
-        corner=corner,
     )
 
 
@@ -178,17 +176,15 @@ def _mean_heading(course: Course, nodes: FloatArray) -> FloatArray:
     return wrap_heading(np.arctan2(parts[0], parts[1]))
 
 
-def _corner_of(course: Course, nodes: FloatArray) -> tuple[npt.NDArray[np.int64], FloatArray, FloatArray]:
-    """Tightest corner that touches each cell, and the least radii, likely and not refuted."""
-    index = np.full(nodes.size - 1, -1, dtype=np.int64)
+def _radii(course: Course, nodes: FloatArray) -> tuple[FloatArray, FloatArray]:
+    """Least radii on each cell, expected and not refuted."""
     radius, tightest = np.full((2, nodes.size - 1), np.inf)
-    for i, corner in enumerate(course.corners):
+    for corner in course.corners:
         part = _cells_of(nodes, corner.start, corner.end)
-        index[part] = np.where(corner.tightest < tightest[part], i, index[part])
         tightest[part] = np.minimum(tightest[part], corner.tightest)
         arc = _cells_of(nodes, *corner.arc)
         radius[arc] = np.minimum(radius[arc], corner.radius)
-    return index, radius, tightest
+    return radius, tightest
 
 
 def _cells_of(nodes: FloatArray, start: float, end: float) -> slice:

@@ -59,6 +59,8 @@ class Line:
         Change of heading at each point, positive to the right [rad].
     samples : FloatArray, shape (k,)
         Length along it at which each sample stands [m].
+    off : FloatArray, shape (k,)
+        Distance of each sample from it, positive to the right [m].
     noise : float
         Estimated standard deviation of the samples' position, each way [m].
     sidestep : bool array, shape (g,)
@@ -70,6 +72,7 @@ class Line:
     heading: FloatArray
     turn: FloatArray
     samples: FloatArray
+    off: FloatArray
     noise: float
     sidestep: npt.NDArray[np.bool_]
 
@@ -134,7 +137,7 @@ def smooth_line(xy: FloatArray) -> Line:
     for k in range(_ROUNDS):
         stiff.follow(xy, curve, settled=k >= _SETTLED)
         curve = samples.smooth(xy, weights, 1.0 / stiff.density)
-    return _measure(curve, samples, noise, stiff.sidestep)
+    return _measure(curve, samples, _distance_off(xy, curve, samples), noise, stiff.sidestep)
 
 
 class _Stiffness:
@@ -189,7 +192,9 @@ def _distance_off(xy: FloatArray, curve: FloatArray, samples: Samples) -> FloatA
     return np.asarray(off[:, 0] * along[:, 1] - off[:, 1] * along[:, 0])
 
 
-def _measure(curve: FloatArray, samples: Samples, noise: float, sidestep: npt.NDArray[np.bool_]) -> Line:
+def _measure(
+    curve: FloatArray, samples: Samples, off: FloatArray, noise: float, sidestep: npt.NDArray[np.bool_]
+) -> Line:
     step = np.hypot(*np.diff(curve, axis=0).T)
     s_all = np.concatenate(([0.0], np.cumsum(step)))
     at = samples.at_samples(s_all)
@@ -202,4 +207,4 @@ def _measure(curve: FloatArray, samples: Samples, noise: float, sidestep: npt.ND
     heading = np.arctan2(east, north)
     turn = np.concatenate(([0.0], signed_angle(np.diff(heading)), [0.0]))
     unwrapped = heading[0] + np.concatenate(([0.0], np.cumsum(turn[1:-1])))
-    return Line(xy, s, unwrapped, turn, at, noise, sidestep[keep])
+    return Line(xy, s, unwrapped, turn, at, off, noise, sidestep[keep])

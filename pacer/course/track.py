@@ -221,8 +221,6 @@ class Cells:
     corner_radius, tightest_radius : FloatArray, shape (n,)
         Of the tightest arc that touches the cell, as expected, and the smallest not refuted of the corners
         that do; infinite where straight [m].
-    corner : int array, shape (n,)
-        Index of that corner in `Course.corners`, -1 where straight.
     """
 
     start: FloatArray
@@ -234,7 +232,6 @@ class Cells:
     elevation: FloatArray
     corner_radius: FloatArray
     tightest_radius: FloatArray
-    corner: npt.NDArray[np.int64]
 
     def __post_init__(self) -> None:
         for name in (

@@ -7,7 +7,6 @@ import math
 from typing import Final
 
 import numpy as np
-import numpy.typing as npt
 
 from pacer.course.plan_view import Line
 from pacer.course.track import Corner
@@ -94,7 +93,7 @@ def _is_proven(rough: list[Corner], first: int, last: int, line: Line, points: F
         return True
     keep = np.arange(at.size) != np.argmax(np.abs(off - bend(at)))
     bend = np.polynomial.Polynomial.fit(at[keep], off[keep], 2)
-    gain = np.sum((off - bend(at))[keep] ** 2) - np.sum(_off_line(points[near], line, near)[keep] ** 2)
+    gain = np.sum((off - bend(at))[keep] ** 2) - np.sum(line.off[near][keep] ** 2)
     return bool(gain > _proof(last - first) * line.noise**2)
 
 
@@ -116,12 +115,3 @@ def _along_and_off(points: FloatArray) -> tuple[FloatArray, FloatArray]:
     axes = np.linalg.svd(away, full_matrices=False)[2]
     at = away @ axes[0]
     return (at if at[-1] > at[0] else -at), away @ axes[1]
-
-
-def _off_line(points: FloatArray, line: Line, near: npt.NDArray[np.bool_]) -> FloatArray:
-    """Distance of points from the line [m]."""
-    samples = line.samples[near]
-    on = np.column_stack([np.interp(samples, line.s, line.xy[:, i]) for i in range(2)])
-    heading = line.heading[np.clip(np.searchsorted(line.s, samples) - 1, 0, line.heading.size - 1)]
-    east, north = (points - on).T
-    return np.asarray(east * np.cos(heading) - north * np.sin(heading))

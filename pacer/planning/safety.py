@@ -127,13 +127,12 @@ def _sure_radius(cells: Cells, corners: Sequence[Corner]) -> FloatArray:
 
     A kink that the points don't refute can be rounded off within the lane.
     """
-    radius = np.array(cells.tightest_radius)
+    radius = np.full(len(cells), np.inf)
     for corner in corners:
-        rounded = min(float(assumed_radius(corner.turn)), corner.radius)
-        if rounded > corner.tightest and not corner.measured:
-            hit = touched(cells, corner.start, corner.end) & (cells.tightest_radius == corner.tightest)
-            radius[hit] = rounded
-    return radius
+        rounded = 0.0 if corner.measured else min(float(assumed_radius(corner.turn)), corner.radius)
+        hit = touched(cells, corner.start, corner.end)
+        radius[hit] = np.minimum(radius[hit], max(corner.tightest, rounded))
+    return np.where(np.isfinite(radius), radius, cells.tightest_radius)
 
 
 class _Judge:

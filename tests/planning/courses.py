@@ -46,7 +46,6 @@ def straight_cells(
         elevation=np.zeros(count),
         corner_radius=radii,
         tightest_radius=radii,
-        corner=np.where(np.isfinite(radii), 0, -1),
     )
 
 

@@ -27,10 +27,9 @@ def _road(
     grades = np.concatenate([np.full(round(length / CELL), value) for length, value in grade])
     n = grades.size
     start = CELL * np.arange(n)
-    radius, which = np.full(n, np.inf), np.full(n, -1, dtype=np.int64)
-    for k, corner in enumerate(corners):
-        hit = (start < corner.end) & (start + CELL > corner.start)
-        radius[hit], which[hit] = corner.radius, k
+    radius = np.full(n, np.inf)
+    for corner in corners:
+        radius[(start < corner.end) & (start + CELL > corner.start)] = corner.radius
     cells = Cells(
         start=start,
         length=np.full(n, CELL),
@@ -41,7 +40,6 @@ def _road(
         elevation=np.cumsum(grades * CELL),
         corner_radius=radius,
         tightest_radius=radius,
-        corner=which,
     )
     return Road("home", cells, corners, zones, np.full(n, gust))
 

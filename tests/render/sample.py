@@ -85,13 +85,12 @@ class Road:
     grade: FloatArray
     heading: FloatArray
     radius: FloatArray
-    corner: npt.NDArray[np.int64]
     corners: tuple[Corner, ...]
 
 
 @lru_cache
 def _road(laps: int) -> Road:
-    lengths, grades, headings, radii, corner_of = [], [], [], [], []
+    lengths, grades, headings, radii = [], [], [], []
     corners: list[Corner] = []
     heading, at = math.radians(35.0), 0.0
     for length, turn_deg, grade, what in ROAD * laps:
@@ -103,7 +102,6 @@ def _road(laps: int) -> Road:
             swell = 0.0 if what else 0.006 * math.sin(0.9 * piece * length / pieces / 90.0)
             grades.append(grade + swell)
             radii.append(length / abs(turn) if what else math.nan)
-            corner_of.append(len(corners) if what else -1)
         if what:
             corners.append(Corner(at, at + length / 2, at + length, length / abs(turn), turn, KINDS[what]))
         heading += turn
@@ -116,7 +114,6 @@ def _road(laps: int) -> Road:
         grade=smooth,
         heading=np.mod(np.array(headings), 2 * math.pi),
         radius=np.array(radii),
-        corner=np.array(corner_of, dtype=np.int64),
         corners=tuple(corners),
     )
 
@@ -481,6 +478,5 @@ def sample_course(laps: int = 1, name: str = "Gannet Island time trial") -> tupl
         elevation=elevation,
         corner_radius=np.where(np.isnan(road.radius), np.inf, road.radius),
         tightest_radius=np.where(np.isnan(road.radius), np.inf, road.radius),
-        corner=road.corner,
     )
     return course, cells
