@@ -45,7 +45,7 @@ _REFUTED: Final = 1.28
 
 _TURNS: Final = np.radians([40.0, 80.0])
 _LENGTHS: Final = np.array([3.8, 3.4])
-_SPREAD: Final = 0.85
+_SPREAD: Final = 0.95
 """Riders' lines through corners of up to 40° are about 45 m long, through those of 80° or more 30 m: ln of it
 and its standard deviation. From the corners of eight real rides, between those that are measured, which are
 longer, and all by their likelihood, among which noise passes for short ones (docs/explanation/course.md)."""

@@ -57,7 +57,7 @@ def test_the_expected_radius_is_the_mean_of_what_is_left_open(turn_deg, best, sp
     lane = math.log(float(r.assumed_radius(turn)))
 
     def density(x):
-        likely = norm.pdf(x, math.log(best), spread) * norm.pdf(x, usual, 0.85)
+        likely = norm.pdf(x, math.log(best), spread) * norm.pdf(x, usual, 0.95)
         return likely * math.exp(-0.5 * (max(lane - x, 0.0) / 0.4) ** 2)
 
     low, high = math.log(best) + r.TIGHTER[-1], math.log(best) + r.WIDER[-1]

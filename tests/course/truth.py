@@ -147,7 +147,7 @@ def ridden_road(rng, metres):
         sharpness = rng.choice(6, p=np.array([346, 364, 210, 118, 172, 52]) / 1262)
         low, high = ((15, 25), (25, 40), (40, 60), (60, 80), (80, 110), (110, 175))[sharpness]
         turn_deg = rng.uniform(low, high)
-        length = np.exp(rng.normal(np.interp(turn_deg, [40.0, 80.0], [3.8, 3.4]), 0.85))
+        length = np.exp(rng.normal(np.interp(turn_deg, [40.0, 80.0], [3.8, 3.4]), 0.95))
         radius = np.clip(length / np.radians(turn_deg), 6.0 if turn_deg < 150.0 else 3.5, 300.0)
         gap = 30.0 + rng.exponential(200.0)
         kind = CornerKind.CORNER if turn_deg > 50.0 and radius < 30.0 else CornerKind.BEND

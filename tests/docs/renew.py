@@ -7,6 +7,7 @@ longer printed is left and told.
 from __future__ import annotations
 
 import tempfile
+from difflib import SequenceMatcher
 from pathlib import Path
 
 from tests.docs.desk import lay_out, type_in
@@ -21,14 +22,17 @@ def renewed(body: str, printed: list[str]) -> tuple[str, list[str]]:
         wanted = words_of(line)
         if wanted and wanted != "..." and wanted in words[at:]:
             alike = [k for k in range(at, len(words)) if words[k] == wanted]
-            # Rows of a table have the same words: the one with the same label is meant, if there is one.
-            same = (k for k in alike if printed[k].split()[0] == line.split()[0])
-            at = next(same, alike[0]) + 1
+            # Rows of a table have the same words: the one with the same label and the likest numbers counts.
+            at = max(alike, key=lambda k: _likeness(line, printed[k])) + 1
             line = printed[at - 1]
         elif wanted and wanted != "...":
             lost.append(line)
         lines.append(line)
     return "\n".join(lines) + "\n", lost
+
+
+def _likeness(old: str, new: str) -> tuple[bool, float]:
+    return old.split()[0] == new.split()[0], SequenceMatcher(None, old, new).ratio()
 
 
 def main() -> None:
