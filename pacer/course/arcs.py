@@ -22,7 +22,10 @@ _PRIOR: Final = np.array([3.0, 3.0, 0.35, 0.35, 0.8])
 _HELD: Final = np.array([3.0, 3.0, 0.35, 0.35, 1e-3])
 """The same where the radius is given."""
 
-_HOPELESS: Final = 3.5
+_PINNED: Final = 0.8
+"""A radius is pinned down if the points refute one 20 % smaller (a choice)."""
+
+_HOPELESS: Final = 2.5
 """Standard deviations at which further radii need no trial."""
 
 _STEPS: Final = np.array([1e-4, 1e-4, 1e-6, 1e-6, 1e-6])
@@ -83,12 +86,16 @@ def fit_arcs(
     start = np.column_stack((guess[:, :3], np.abs(guess[:, 3]), np.log(guess[:, 4])))
     weight = known / noise[:, None]
     best, misfit = _least_squares(start, start, _PRIOR, data, weight, hand)
-    tighter, wider = (_profile(steps, best, misfit, start, data, weight, hand) for steps in (TIGHTER, WIDER))
     radius = np.exp(best[:, 4])
+    tighter = _profile(TIGHTER, best, misfit, start, data, weight, hand)
+    tightest = tightest_radius(radius, tighter)
+    # Where the points pin a radius down, wider ones fit as much worse as tighter ones.
+    wider, open_ = tighter[:, : WIDER.size].copy(), tightest < _PINNED * radius
+    wider[open_] = _profile(WIDER, *(x[open_] for x in (best, misfit, start, data, weight, hand)))
     return ArcFit(
         radius=expected_radius(radius, best[:, 3], tighter, wider),
         turn=hand * best[:, 3],
-        tightest=tightest_radius(radius, tighter),
+        tightest=tightest,
         misfit=np.sqrt(misfit / np.maximum(known.sum(axis=1), 1.0)),
     )
 

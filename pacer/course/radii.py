@@ -24,7 +24,7 @@ __all__ = [
 ]
 
 TIGHTER: Final = -np.array([0.06, 0.15, 0.3, 0.5, 0.8, 1.2, 1.7, 2.3])
-WIDER: Final = np.array([0.06, 0.15, 0.3, 0.5, 0.8, 1.2])
+WIDER: Final = -TIGHTER[:6]
 TRIED: Final = np.concatenate((TIGHTER[::-1], [0.0], WIDER))
 WIDTHS: Final = 0.5 * (np.diff(TRIED, prepend=TRIED[0]) + np.diff(TRIED, append=TRIED[-1]))
 """How much tighter and wider radii than the best are tried, in ln radius, the tightest a tenth; all of them
