@@ -8,7 +8,7 @@ import numpy as np
 import numpy.typing as npt
 
 from pacer.air.density import air_density, pressure_at_elevation, temperature_at_elevation
-from pacer.air.weather import DEFAULT_GUST_FACTOR, NEAR_GALE, AirState, Weather
+from pacer.air.weather import NEAR_GALE, AirState, Weather
 from pacer.air.wind import RIDER_HEIGHT, profile_factor, wind_components
 from pacer.units import FloatArray, read_only
 
@@ -96,7 +96,7 @@ def resolve_air(
     speed = np.hypot(state.wind_east, state.wind_north)
     wind_from = np.arctan2(-state.wind_east, -state.wind_north)
     headwind, crosswind = wind_components(speed, wind_from, heading)
-    steady = (speed > 0.0) & (np.maximum(speed, state.gust / DEFAULT_GUST_FACTOR) < NEAR_GALE)
+    steady = (speed > 0.0) & (state.strength < NEAR_GALE)
     across = np.where(steady, np.abs(np.sin(wind_from - heading)), 1.0)
     return Air(
         density=air_density(temperature, pressure, state.relative_humidity),

@@ -95,6 +95,11 @@ class AirState:
     relative_humidity: FloatArray
     held: float = 0.0
 
+    @property
+    def strength(self) -> FloatArray:
+        """Mean wind, or the one with which gusts like these usually come if that is stronger [m/s]."""
+        return np.maximum(np.hypot(self.wind_east, self.wind_north), self.gust / DEFAULT_GUST_FACTOR)
+
 
 @dataclass(frozen=True, slots=True, eq=False)
 class Weather:

@@ -10,7 +10,7 @@ from typing import Final
 import numpy as np
 
 from pacer.course.arcs import ArcFit, fit_arcs
-from pacer.course.plan_view import Line
+from pacer.course.plan_view import DRAWN_M, Line
 from pacer.course.radii import DEAD_TURN, TIGHTEST, least_radius
 from pacer.course.smooth import box_mean
 from pacer.course.track import Corner, CornerKind
@@ -35,7 +35,6 @@ _LANES_M: Final = 10.0
 """The two ways of one road are nearer than this to one another (common practice, no source) [m]."""
 
 _LEG_M: Final = 30.0
-_DRAWN_M: Final = 15.0
 _DRAWN_NOISE: Final = 0.8
 """Points farther apart than 15 m are drawn on a map, and no more exact than this (common practice) [m]."""
 
@@ -203,8 +202,8 @@ def _fit(rough: list[Corner], line: Line, points: FloatArray) -> tuple[ArcFit, F
             [c.radius for c in rough],
         )
     )
-    drawn = float(np.median(np.diff(line.samples))) >= _DRAWN_M
-    noise = np.where(drawn | (spacing >= _DRAWN_M), max(line.noise, _DRAWN_NOISE), line.noise)
+    drawn = float(np.median(np.diff(line.samples))) >= DRAWN_M
+    noise = np.where(drawn | (spacing >= DRAWN_M), max(line.noise, _DRAWN_NOISE), line.noise)
     return fit_arcs(points, first.astype(np.int64), last.astype(np.int64), guess, noise), spacing
 
 

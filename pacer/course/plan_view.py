@@ -12,7 +12,7 @@ from pacer.course.sidesteps import REACH_M, sidesteps
 from pacer.course.smooth import Samples, box_mean
 from pacer.units import FloatArray, signed_angle
 
-__all__ = ["Line", "position_noise", "smooth_line"]
+__all__ = ["DRAWN_M", "Line", "position_noise", "smooth_line"]
 
 _STEP: Final = 2.5
 _MOST_NODES: Final = 300_000
@@ -38,7 +38,7 @@ _SIDESTEP: Final = 0.1
 
 _LEAST_NOISE: Final = 0.3
 _MOST_NOISE: Final = 6.0
-_COARSE_M: Final = 15.0
+DRAWN_M: Final = 15.0
 _DRAWN_NOISE: Final = 1.0
 """Points farther apart than 15 m are drawn on a map, and lie this near to the road (common practice) [m]."""
 
@@ -128,11 +128,12 @@ def smooth_line(xy: FloatArray) -> Line:
     along = np.concatenate(([0.0], np.cumsum(steps)))
     samples = Samples(along, min(max(_STEP, along[-1] / _MOST_NODES), along[-1] / 8.0))
     usual = float(np.median(steps))
-    most = min(_MOST_NOISE, 0.5 * usual + 0.3) if usual < _COARSE_M else _DRAWN_NOISE
+    drawn = usual >= DRAWN_M
+    most = _DRAWN_NOISE if drawn else min(_MOST_NOISE, 0.5 * usual + 0.3)
     noise = float(np.clip(position_noise(xy), _LEAST_NOISE, most))
     weights = np.full(along.size, 1.0 / noise**2)
     weights[[0, -1]] *= 4.0
-    stiff = _Stiffness(samples, noise, drawn=usual >= _COARSE_M)
+    stiff = _Stiffness(samples, noise, drawn=drawn)
     curve = samples.smooth(xy, weights, 1.0 / stiff.density)
     for k in range(_ROUNDS):
         stiff.follow(xy, curve, settled=k >= _SETTLED)

@@ -8,7 +8,7 @@ from typing import Final
 
 import numpy as np
 
-from pacer.course.plan_view import Line
+from pacer.course.plan_view import DRAWN_M, Line
 from pacer.course.track import Corner
 from pacer.units import FloatArray
 
@@ -23,7 +23,6 @@ _WIDE_M: Final = 300.0
 """Without the wiggle the road goes straight on or bends as widely as this, or it is none (choices)."""
 
 _LEG_M: Final = 30.0
-_DRAWN_M: Final = 15.0
 _FEWEST: Final = 6
 
 _CHANCE: Final = 5e-5
@@ -84,7 +83,7 @@ def _is_proven(rough: list[Corner], first: int, last: int, line: Line, points: F
         end = min(end, rough[last].start)
     near = (line.samples >= start) & (line.samples <= end)
     at, off = _along_and_off(points[near])
-    if at.size < _FEWEST or np.median(np.diff(at)) >= _DRAWN_M:
+    if at.size < _FEWEST or np.median(np.diff(at)) >= DRAWN_M:
         return None
     bend = np.polynomial.Polynomial.fit(at, off, 2)
     if abs(float(bend.deriv(2)(0.0))) > 1.0 / _WIDE_M:

@@ -84,12 +84,12 @@ def _want_calibration(
     rides = len(calibration.rides)
     told = f"from {rides} ride" + ("s" if rides != 1 else "")
     if calibration.crr.told is not Told.FILE:
-        said = f"± {1.96 * calibration.crr.error:.5f} (95 %) {told}"
+        said = f"± {calibration.crr.reach:.5f} (95 %) {told}"
         wanted[("bike", 0), "crr"] = (f"{calibration.crr.value:.5f}", said)
     for position in calibration.positions:
         if position.cda.told is Told.RIDES and position.name in names:
             place = ("positions", names.index(position.name))
-            said = f"± {1.96 * position.cda.error:.4f} (95 %) {told}"
+            said = f"± {position.cda.reach:.4f} (95 %) {told}"
             wanted[place, "cda_m2"] = (f"{position.cda.value:.4f}", said)
 
 

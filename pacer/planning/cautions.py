@@ -7,7 +7,7 @@ from typing import Final
 
 import numpy as np
 
-from pacer.air.weather import DEFAULT_GUST_FACTOR, NEAR_GALE, AirState
+from pacer.air.weather import NEAR_GALE, AirState
 from pacer.course.track import Change, Course
 from pacer.physics.rider import Setup
 from pacer.planning.limits import Limits
@@ -103,8 +103,8 @@ def cautions_for(
 def _strong_wind(air: AirState) -> Iterator[str]:
     """What to do in a wind of Beaufort 6 and above, or in gusts that usually come with one."""
     mean, gust = float(np.hypot(air.wind_east, air.wind_north).max()), float(air.gust.max())
-    strength = max(mean, gust / DEFAULT_GUST_FACTOR)
-    reached = [(force, name) for begin, force, name in BEAUFORT if strength >= begin]
+    strongest = float(air.strength.max())
+    reached = [(force, name) for begin, force, name in BEAUFORT if strongest >= begin]
     if not reached:
         return
     force, name = reached[-1]

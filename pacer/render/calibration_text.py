@@ -36,7 +36,7 @@ def _estimate(estimate: Estimate, digits: int, unit: str) -> str:
     if math.isnan(estimate.error):
         return f"{value}  as in the rider file"
     told = "held" if estimate.told is Told.FILE else f"from {estimate.told.value}"
-    return f"{value} ± {1.96 * estimate.error:.{digits}f}  {told}"
+    return f"{value} ± {estimate.reach:.{digits}f}  {told}"
 
 
 def calibration_summary(calibration: Calibration, width: int = _WIDTH) -> str:
@@ -61,9 +61,9 @@ def _differences(calibration: Calibration, label: int) -> Iterator[str]:
     told = [p for p in calibration.positions if p.cda.told is Told.RIDES]
     for position in told[1:]:
         gap = calibration.difference(told[0].name, position.name)
-        sure = "sure" if abs(gap.value) > 1.96 * gap.error else "not sure"
+        sure = "sure" if abs(gap.value) > gap.reach else "not sure"
         name = f"{clean(told[0].name, 20)} - {clean(position.name, 20)}"
-        yield f"  {name:<{label}} {gap.value:.3f} m² ± {1.96 * gap.error:.3f}  ({sure})"
+        yield f"  {name:<{label}} {gap.value:.3f} m² ± {gap.reach:.3f}  ({sure})"
 
 
 def _ride_lines(ride: RideFit, width: int) -> Iterator[str]:
@@ -173,9 +173,7 @@ def power_factor_summary(factors: Iterable[PowerFactor], width: int = _WIDTH) ->
     for found in factors:
         name = f"{clean(found.position, 30)} against {clean(found.reference, 30)}"
         if found.usable:
-            text = (
-                f"{name}: {found.factor:.3f} ± {1.96 * found.error:.3f} of the power at the same heart rate"
-            )
+            text = f"{name}: {found.factor:.3f} ± {found.reach:.3f} of the power at the same heart rate"
         else:
             text = f"{name}: the rider file's value stays; {found.reason}"
         lines += wrap(text, width, first="  ", rest="    ")

@@ -14,7 +14,7 @@ from pacer.air.weather import Weather
 from pacer.errors import RideError
 from pacer.physics.rider import Setup
 from pacer.rides.drafting import Misfit, fit_without_drafting, misfit_note
-from pacer.rides.fit import CRR_SPREAD, Fit, fit_rides
+from pacer.rides.fit import CONFIDENCE, CRR_SPREAD, Fit, fit_rides
 from pacer.rides.model import RideModel, gust_intensity
 from pacer.rides.prepare import Fate, Rules, Steps, Stretch, label_positions, prepare, require_road_ride
 from pacer.rides.ride import Ride
@@ -39,8 +39,6 @@ _HELD_SHARE: Final = 0.5
 _MOSTLY_ONE_WAY: Final = 0.6
 """Mean of the headings as vectors beyond which wind and drag look alike; a design choice."""
 
-_CONFIDENCE: Final = 1.96
-
 
 class Told(StrEnum):
     """Where a value comes from."""
@@ -59,14 +57,19 @@ class Estimate:
     told: Told
 
     @property
+    def reach(self) -> float:
+        """Half the 95 % interval."""
+        return CONFIDENCE * self.error
+
+    @property
     def low(self) -> float:
         """Lower end of the 95 % interval."""
-        return self.value - _CONFIDENCE * self.error
+        return self.value - self.reach
 
     @property
     def high(self) -> float:
         """Upper end of the 95 % interval."""
-        return self.value + _CONFIDENCE * self.error
+        return self.value + self.reach
 
 
 @dataclass(frozen=True, slots=True)

@@ -60,6 +60,11 @@ class PowerFactor:
     pieces: tuple[int, int]
     reason: str
 
+    @property
+    def reach(self) -> float:
+        """Half the 95 % interval."""
+        return CONFIDENCE * self.error
+
 
 def power_factor(
     rides: Sequence[tuple[Ride, npt.NDArray[np.int64]]], names: Sequence[str], position: int, reference: int

@@ -23,6 +23,7 @@ import numpy.typing as npt
 
 from pacer.physics.fatigue import fourth_power_mean, w_balance
 from pacer.planning.plan import Plan
+from pacer.rides.fit import CONFIDENCE
 from pacer.rides.lay import Laid, lay_ride
 from pacer.rides.prepare import Stretch, label_positions
 from pacer.rides.ridden import Untucked, ridden_course, tuck_not_ridden
@@ -172,7 +173,7 @@ def _untold(untucked: Untucked | None) -> list[str]:
             "No positions were told, and the drag of this ride doesn't show whether the tuck was ridden: it "
             "is taken as planned (--stretch, --lap-positions or --position tell)."
         ]
-    reach = 1.96 * untucked.error
+    reach = CONFIDENCE * untucked.error
     low, high = (min(max(untucked.share + side * reach, 0.0), 1.0) for side in (-1.0, 1.0))
     if low == 0.0 and untucked.share < 0.1:
         verdict = f"agrees with the tuck ridden as planned (no more than {100.0 * high:.0f} % of it missing)"

@@ -11,6 +11,7 @@ import numpy.typing as npt
 from pacer.physics.forces import aerodynamic_force, bearing_force, gravity_force, rolling_force
 from pacer.physics.simulate import Machine, Road, Schedule, ride
 from pacer.planning.plan import Plan
+from pacer.rides.fit import CONFIDENCE
 from pacer.rides.lay import Laid
 from pacer.units import GRAVITY, FloatArray, unbounded
 
@@ -171,7 +172,7 @@ def tuck_not_ridden(plan: Plan, laid: Laid, course: Ridden) -> Untucked | None:
     found = inverse @ design.T @ (lost / np.sqrt(length))
     left = lost / np.sqrt(length) - design @ found
     degrees = length.size - 2
-    wider = float(t.ppf(0.975, degrees)) / 1.96
+    wider = float(t.ppf(0.975, degrees)) / CONFIDENCE
     error = float(np.hypot(wider * np.sqrt(inverse[1, 1] * (left @ left) / degrees), _TUCK_FLOOR))
     sat_up = replace(course, area=(planned, planned + gap))
     cost = sat_up.ride(frozenset({"power", "position"})) - course.ride(frozenset({"power"}))
